@@ -1,0 +1,44 @@
+# From a bare clone: python 3.11 or newer and make are all that is needed.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+BENCH ?= impulse
+
+.PHONY: help setup demo test check format bench clean
+
+help:
+	@echo "make setup   build $(VENV), in which 'benchward' is the command"
+	@echo "make demo    one whole run with simulators on real sockets"
+	@echo "make test    the tests"
+	@echo "make check   format, lint, types, import contract"
+	@echo "make format  rewrite the code in the house format"
+	@echo "make bench   the speed table, each figure beside its baseline"
+
+setup: $(VENV)/ready
+
+$(VENV)/ready: pyproject.toml constraints.txt
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[dev]'
+	@touch $@
+
+demo: setup
+	$(BIN)/python -m tests.demo $(BENCH)
+
+test: setup
+	$(BIN)/python -m pytest -q
+
+check: setup
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+format: setup
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+bench: setup
+	$(BIN)/python -m tests.bench
+
+clean:
+	rm -rf $(VENV) build *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis
