@@ -8,7 +8,7 @@ limit AL (ILAC-G8:09/2019 clause 4.2, JCGM 106):
 * `conformity_probability`: w = z(p) u, so that a P conforms with at least the stated probability p,
   measured values taken as normally distributed.
 
-With a guard band the statement has four zones (for `at_most`; `at_least` is the mirror image):
+With a guard band the statement has the four zones of ILAC-G8 4.2.3 (for `at_most`; `at_least` mirrors it):
 
     value <= AL           P               pass
     AL < value <= TL      P, conditional  conditional pass: within the limit, but not by the guard band
@@ -19,9 +19,9 @@ Why four zones and not pass/fail at AL: an F needs evidence from the specimen an
 value within the tolerance limit is no such evidence, and one within the guard band beyond it is weak. The
 binary reading of the guard band rule (pass only up to AL) is kept as `Decision.accepted`.
 
-Policy at the limits: exactly at a limit belongs to the better zone. Values are compared with a slack of one
-part in 10^9 of the numbers involved, far below what anything on a bench resolves, so that 0.1 + 0.2 meets
-a limit of 0.3: the rounding of binary fractions must never decide about a specimen.
+Policy at the limits: a value exactly at a limit belongs to the better zone. Values are compared with a
+slack of one part in 10^9 of the numbers involved, far below what anything on a bench resolves, so that
+0.1 + 0.2 meets a limit of 0.3: the rounding of binary fractions must never decide about a specimen.
 """
 
 import math

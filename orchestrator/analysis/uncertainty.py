@@ -73,6 +73,33 @@ def nothing(name: str, why: str) -> Contribution:
     return Contribution(name, 0.0, 0.0, why=why)
 
 
+def from_readings(
+    name: str, readings: NDArray[np.float64], sensitivity: float, why: str, *, unit: str = ""
+) -> tuple[float, Contribution]:
+    """Mean of repeated readings and the contribution of its scatter, s / sqrt(n) with n - 1 dof (GUM 4.2).
+
+    Raises ValueError for fewer than two readings: one reading says nothing about scatter.
+    """
+    if len(readings) < 2:
+        raise ValueError(f"{name}: {len(readings)} reading says nothing about scatter, at least 2 are needed")
+    scatter = float(np.std(readings, ddof=1)) / math.sqrt(len(readings))
+    dof = len(readings) - 1.0
+    return float(np.mean(readings)), Contribution(name, scatter, sensitivity, dof, "normal", why, unit)
+
+
+def simultaneous_readings(
+    readings: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Means and covariance of the means of quantities read together (GUM 5.2.3).
+
+    `readings` has one row for each quantity and one column for each occasion, at least two occasions.
+    """
+    occasions = readings.shape[1]
+    if occasions < 2:
+        raise ValueError("one occasion says nothing about scatter, at least 2 are needed")
+    return readings.mean(axis=1), np.atleast_2d(np.cov(readings, ddof=1)) / occasions
+
+
 @dataclass(frozen=True)
 class Budget:
     """A result with its uncertainty budget. All uncertainties of the result are in `unit`."""
@@ -179,7 +206,7 @@ def combine(
     sizes = np.array([c.standard_uncertainty for c in contributions], float)
     covariance = covariance_of(sizes, correlation_matrix(names, pairs))
     combined = math.sqrt(max(0.0, float(propagate(sensitivities[None, :], covariance)[0, 0])))
-    dof = _dof_of(contributions, pairs, combined)
+    dof = _dof_of(contributions, pairs, covariance, combined)
     k, source = coverage_factor(contributions, combined, dof, coverage_probability, correlated=bool(pairs))
     return Budget(
         value, unit, tuple(contributions), combined, dof, k, coverage_probability, k * combined, source, pairs
@@ -209,11 +236,18 @@ def propagate(jacobian: NDArray[np.float64], covariance: NDArray[np.float64]) ->
     return jacobian @ covariance @ jacobian.T
 
 
-def _dof_of(contributions: Sequence[Contribution], pairs: Pairs, combined: float) -> float:
-    """Welch-Satterthwaite; it holds for independent inputs only, so correlated ones give their smallest."""
-    correlated = [c.degrees_of_freedom for c in contributions if any(c.name in pair for pair in pairs)]
-    independent = effective_dof([(c.in_result, c.degrees_of_freedom) for c in contributions], combined)
-    return min([independent, *correlated]) if correlated else independent
+def _dof_of(
+    contributions: Sequence[Contribution], pairs: Pairs, covariance: NDArray[np.float64], combined: float
+) -> float:
+    """Welch-Satterthwaite needs independent parts: correlated ones enter as one, with their fewest dof."""
+    together = [i for i, c in enumerate(contributions) if any(c.name in pair for pair in pairs)]
+    parts = [(c.in_result, c.degrees_of_freedom) for i, c in enumerate(contributions) if i not in together]
+    if together:
+        row = np.array([[contributions[i].sensitivity for i in together]])
+        variance = float(propagate(row, covariance[np.ix_(together, together)])[0, 0])
+        fewest = min(contributions[i].degrees_of_freedom for i in together)
+        parts.append((math.sqrt(max(0.0, variance)), fewest))
+    return effective_dof(parts, combined)
 
 
 def effective_dof(parts: Sequence[tuple[float, float]], combined: float | None = None) -> float:
