@@ -9,20 +9,24 @@ then gives k = 1.65 and not 2.
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-Shape = Literal["normal", "rectangular", "triangular"]
-Pairs = Mapping[tuple[str, str], float]
+from orchestrator.analysis.coverage_factor import (
+    COVERAGE_PROBABILITY,
+    DIVISOR,
+    MANY_DOF,
+    Shape,
+    folded_factor,
+    normal_factor,
+    t_factor,
+)
 
-# The probability that belongs to k = 2 in a normal distribution: what certificates call "approximately 95 %".
-COVERAGE_PROBABILITY = 0.9545
-_DIVISOR: Mapping[Shape, float] = {"normal": 1.0, "rectangular": math.sqrt(3.0), "triangular": math.sqrt(6.0)}
-_MANY_DOF = 1e6  # beyond this t and normal quantiles agree in six digits
+Pairs = Mapping[tuple[str, str], float]
 
 
 @dataclass(frozen=True)
@@ -65,7 +69,7 @@ def within(
     unit: str = "",
 ) -> Contribution:
     """A contribution known only by its limits +-`limit` (a data sheet, a resolution; GUM 4.3.7, 4.3.9)."""
-    return Contribution(name, abs(limit) / _DIVISOR[shape], sensitivity, math.inf, shape, why, unit)
+    return Contribution(name, abs(limit) / DIVISOR[shape], sensitivity, math.inf, shape, why, unit)
 
 
 def nothing(name: str, why: str) -> Contribution:
@@ -170,7 +174,7 @@ class Budget:
         return (c.name, own, c.shape, dof, f"{c.sensitivity:.3g}", caused, share, c.why)
 
     def _summary(self) -> str:
-        dof = "inf" if self.effective_dof > _MANY_DOF else f"{self.effective_dof:.1f}"
+        dof = "inf" if self.effective_dof > MANY_DOF else f"{self.effective_dof:.1f}"
         return (
             f"result {self.value:.6g} {self.unit}, combined standard uncertainty {self.combined:.3g} "
             f"{self.unit}, effective degrees of freedom {dof}\n"
@@ -262,15 +266,6 @@ def effective_dof(parts: Sequence[tuple[float, float]], combined: float | None =
     return 1.0 / weight if weight > 0.0 else math.inf
 
 
-def t_factor(degrees_of_freedom: float, coverage_probability: float) -> float:
-    """Two-sided t-quantile (GUM table G.2); not truncated, so pass an integer for the table's own values."""
-    from scipy.special import ndtri, stdtrit  # late: only a finite number of readings needs it
-
-    upper = 0.5 * (1.0 + coverage_probability)
-    many = degrees_of_freedom > _MANY_DOF
-    return float(ndtri(upper) if many else stdtrit(degrees_of_freedom, upper))
-
-
 def coverage_factor(
     contributions: Sequence[Contribution],
     combined: float,
@@ -284,17 +279,17 @@ def coverage_factor(
     The largest contribution of limited shape is folded with a normal remainder; readings with few degrees
     of freedom widen that by t/z. With few degrees of freedom these are truncated to an integer (GUM G.4.2).
     """
-    normal_k = _normal_k(coverage_probability)
+    normal = normal_factor(coverage_probability)
     limited = [c for c in contributions if c.shape != "normal" and c.in_result > 0.0]
-    k, source = normal_k, "normal"
+    k, source = normal, "normal"
     if limited and not correlated and combined > 0.0:
         largest = max(limited, key=lambda c: c.in_result)
         part = min(1.0, largest.in_result / combined)
-        k = _folded_k(largest.shape, part, coverage_probability)
-        source = _where_from(k / normal_k, largest, part)
-    if dof <= _MANY_DOF:
+        k = folded_factor(largest.shape, part, coverage_probability)
+        source = _where_from(k / normal, largest, part)
+    if dof <= MANY_DOF:
         whole = max(1.0, math.floor(dof))
-        k *= t_factor(whole, coverage_probability) / normal_k
+        k *= t_factor(whole, coverage_probability) / normal
         source += f", t with {whole:.0f} degrees of freedom"
     return k, source
 
@@ -303,54 +298,3 @@ def _where_from(ratio: float, largest: Contribution, part: float) -> str:
     if part**2 > 0.5:
         return f"{largest.shape}, dominated by {largest.name}"
     return "normal" if abs(ratio - 1.0) < 0.005 else f"normal with a {largest.shape} part from {largest.name}"
-
-
-def _normal_k(coverage_probability: float) -> float:
-    if not 0.0 < coverage_probability < 1.0:
-        raise ValueError(f"coverage probability {coverage_probability} is not between 0 and 1")
-    return _halve(lambda k: math.erf(k / math.sqrt(2.0)), coverage_probability, 40.0)
-
-
-def _folded_k(shape: Shape, part: float, coverage_probability: float) -> float:
-    """k of a unit-variance sum: a limited shape of standard deviation `part` and a normal remainder."""
-    half_width = part * _DIVISOR[shape]
-    rest = max(math.sqrt(max(0.0, 1.0 - part**2)), 1e-6)  # the closed form divides by it
-    probability = _in_rectangular if shape == "rectangular" else _in_triangular
-    return _halve(lambda k: probability(k, half_width, rest), coverage_probability, 40.0)
-
-
-def _halve(probability: Callable[[float], float], wanted: float, upper: float) -> float:
-    """The argument at which a rising function reaches `wanted`, by bisection from 0 to `upper`."""
-    low, high = 0.0, upper
-    while high - low > 1e-10:
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if probability(middle) < wanted else (low, middle)
-    return high
-
-
-def _in_rectangular(k: float, a: float, s: float) -> float:
-    """P(|R + N| <= k), R rectangular on +-a, N normal with standard deviation s: closed form."""
-    first = _integral_of_phi
-    return (s / a) * (first((k + a) / s) - first((k - a) / s)) - 1.0
-
-
-def _in_triangular(k: float, a: float, s: float) -> float:
-    """P(|T + N| <= k), T triangular on +-a: the rectangular form integrated once more."""
-    second = _second_integral_of_phi
-    return 2.0 * (s / a) ** 2 * (second((k + a) / s) - 2.0 * second(k / s) + second((k - a) / s)) - 1.0
-
-
-def _phi(x: float) -> float:
-    return 0.5 * math.erfc(-x / math.sqrt(2.0))
-
-
-def _density(x: float) -> float:
-    return math.exp(-0.5 * x * x) / math.sqrt(2.0 * math.pi)
-
-
-def _integral_of_phi(x: float) -> float:
-    return x * _phi(x) + _density(x)
-
-
-def _second_integral_of_phi(x: float) -> float:
-    return 0.5 * ((x * x + 1.0) * _phi(x) + x * _density(x))

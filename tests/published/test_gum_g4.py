@@ -8,7 +8,8 @@ import math
 import numpy as np
 import pytest
 
-from orchestrator.analysis.uncertainty import Contribution, combine, effective_dof, from_readings, t_factor
+from orchestrator.analysis.coverage_factor import t_factor
+from orchestrator.analysis.uncertainty import Contribution, combine, effective_dof, from_readings
 
 TEMPERATURES_C = [
     *[96.90, 98.18, 98.25, 98.61, 99.03, 99.49, 99.56, 99.74, 99.89, 100.07],

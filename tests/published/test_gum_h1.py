@@ -10,7 +10,8 @@ import math
 import numpy as np
 import pytest
 
-from orchestrator.analysis.uncertainty import Budget, Contribution, combine, effective_dof, t_factor
+from orchestrator.analysis.coverage_factor import t_factor
+from orchestrator.analysis.uncertainty import Budget, Contribution, combine, effective_dof
 
 LENGTH_NM = 50_000_623.0
 EXPANSION = 11.5e-6

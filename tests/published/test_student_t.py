@@ -7,7 +7,8 @@ import math
 
 import pytest
 
-from orchestrator.analysis.uncertainty import Contribution, combine, t_factor
+from orchestrator.analysis.coverage_factor import t_factor
+from orchestrator.analysis.uncertainty import Contribution, combine
 
 DOF = [1, 2, 3, 4, 5, 10, 16, 20, 50]
 TABLE = {

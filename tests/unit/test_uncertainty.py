@@ -8,16 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from orchestrator.analysis.coverage_factor import Shape, t_factor
 from orchestrator.analysis.uncertainty import (
     Budget,
     Contribution,
-    Shape,
     combine,
     coverage_factor,
     effective_dof,
     nothing,
     propagate,
-    t_factor,
     within,
 )
 
