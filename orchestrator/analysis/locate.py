@@ -1,0 +1,138 @@
+"""Finding an impulse in a record: polarity, baseline, and where its front and crest lie, to within the noise.
+
+Nothing here is a result. It says where to look closely, and refuses records in which looking closely would
+be a guess.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from orchestrator.analysis.refusal import Refused
+from orchestrator.analysis.trace import Trace
+from orchestrator.analysis.waveform import CodeArray
+
+FEWEST_SAMPLES = 32
+FEWEST_BASELINE_SAMPLES = 10
+GOOD_BASELINE_SAMPLES = 64
+MOST_BASELINE_SAMPLES = 65_536
+BASELINE_DRIFT_REFUSED = 0.05  # of the peak, between the two halves of the pre-trigger
+NOISE_REFUSED = 0.05  # rms, of the peak
+
+
+@dataclass(frozen=True, eq=False)
+class Located:
+    """Where the impulse lies, in samples, with a trace whose base is the mean of the pre-trigger."""
+
+    trace: Trace
+    height: float  # largest height of a single sample: too large by some noise
+    low_index: int  # last sample under the low level of the front
+    high_index: int  # first sample at 90 %
+    crest_index: int  # the largest sample
+    baseline_start: int
+    baseline_stop: int
+    noise_rms: float  # in codes
+    drift: float  # between the halves of the pre-trigger, in codes
+
+
+def locate(codes: CodeArray, low_level: float, name: str) -> Located:
+    """Find the impulse; `low_level` is the lower front level (0.1 or 0.3) as a fraction of the peak.
+
+    Raises Refused: empty, truncated, gaps, flat, no_baseline, too_noisy.
+    """
+    rough, crest_index = _rough_trace(codes, name)
+    height = float(rough.sign * (float(codes[crest_index]) - rough.base))
+    low_index, high_index = _front(rough, height, low_level, crest_index, name)
+    start, stop = _baseline_window(low_index, high_index, name)
+    before = codes[start:stop].astype(np.float64)
+    base, noise_rms = float(before.mean()), float(before.std(ddof=1))
+    half = len(before) // 2
+    drift = float(before[half:].mean() - before[:half].mean())
+    height = float(rough.sign * (float(codes[crest_index]) - base))
+    _require_quiet(height, noise_rms, drift, half, name)
+    trace = Trace(codes, rough.sign, base)
+    return Located(trace, height, low_index, high_index, crest_index, start, stop, noise_rms, drift)
+
+
+def _rough_trace(codes: CodeArray, name: str) -> tuple[Trace, int]:
+    """Polarity and a first idea of the baseline, from the start of the record and the farthest sample."""
+    if len(codes) == 0:
+        raise Refused(
+            "empty", f"{name}: the record has no samples.", "Check that the instrument wrote its data."
+        )
+    if len(codes) < FEWEST_SAMPLES:
+        raise Refused(
+            "truncated",
+            f"{name}: the record has only {len(codes)} samples.",
+            f"At least {FEWEST_SAMPLES} are needed to see an impulse and what was before it.",
+        )
+    lowest_index, highest_index = int(np.argmin(codes)), int(np.argmax(codes))
+    lowest, highest = float(codes[lowest_index]), float(codes[highest_index])
+    if not np.isfinite(lowest) or not np.isfinite(highest):
+        raise Refused(
+            "gaps",
+            f"{name}: a sample is missing or not a number.",
+            "Read the record out again; a gap cannot be filled by a guess.",
+        )
+    if lowest == highest:
+        raise Refused(
+            "flat",
+            f"{name}: every sample has the same value; no impulse was recorded.",
+            "Check probe, range and trigger; look whether the generator fired.",
+        )
+    first = int(np.clip(len(codes) // 200, 8, 4096))
+    base = float(np.median(codes[:first]))
+    if highest - base >= base - lowest:
+        return Trace(codes, 1.0, base), highest_index
+    return Trace(codes, -1.0, base), lowest_index
+
+
+def _front(rough: Trace, height: float, low_level: float, crest_index: int, name: str) -> tuple[int, int]:
+    half_index = rough.first_reaching(0.5 * height, 0)
+    assert half_index is not None  # the crest itself reaches it
+    low_index = rough.last_under(low_level * height, half_index)
+    if low_index is None:
+        raise _no_baseline(name, "the record starts on the impulse")
+    high_index = rough.first_reaching(0.9 * height, half_index)
+    return low_index, crest_index if high_index is None else high_index
+
+
+def _baseline_window(low_index: int, high_index: int, name: str) -> tuple[int, int]:
+    """The pre-trigger up to one front before the low level; down to half a front where it is short."""
+    front = high_index - low_index
+    far, near = low_index - front, low_index - (front + 1) // 2
+    stop = max(far, min(near, GOOD_BASELINE_SAMPLES))
+    if stop < FEWEST_BASELINE_SAMPLES:
+        raise _no_baseline(name, f"only {max(stop, 0)} samples lie before the impulse")
+    return max(0, stop - MOST_BASELINE_SAMPLES), stop
+
+
+def _require_quiet(height: float, noise_rms: float, drift: float, half: int, name: str) -> None:
+    """An impulse must stand out of the noise, and what was before it must be level."""
+    if height < 8.0 * noise_rms:
+        raise Refused(
+            "flat",
+            f"{name}: nothing stands out of the noise; no impulse was recorded.",
+            "Check probe, range and trigger; look whether the generator fired.",
+        )
+    if abs(drift) > max(BASELINE_DRIFT_REFUSED * height, 5.0 * noise_rms / np.sqrt(half / 2.0)):
+        raise _no_baseline(
+            name, f"what lies before the impulse moves by {abs(drift) / height:.0%} of the peak"
+        )
+    if noise_rms > NOISE_REFUSED * height:
+        raise Refused(
+            "too_noisy",
+            f"{name}: the noise before the impulse is {noise_rms / height:.1%} of the peak (rms).",
+            f"Above {NOISE_REFUSED:.0%} the levels on the front would be a guess. Look for earth loops, use "
+            "a smaller range or a screened lead.",
+        )
+
+
+def _no_baseline(name: str, why: str) -> Refused:
+    return Refused(
+        "no_baseline",
+        f"{name}: there is no baseline, {why}.",
+        "Record more pre-trigger: one tenth of the record is usual.",
+    )
