@@ -150,7 +150,7 @@ class Digitiser(Instrument, Protocol):
         """Whether the capture is complete."""
 
     def fetch(self) -> RawTrace:
-        """The capture; raises `InstrumentFault` no_capture or settings_changed rather than give another one."""
+        """The capture asked for, or `InstrumentFault` no_capture or settings_changed."""
 
     def stop(self) -> None:
         """End the capture."""

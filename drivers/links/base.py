@@ -82,7 +82,7 @@ class Transport(Protocol):
     """What differs between kinds of links. No call stays longer than the time it is given."""
 
     settle_s: float
-    """After opening, bytes are thrown away until the line was silent so long; 0: a connection starts empty."""
+    """After opening, bytes are thrown away until the line is silent so long; 0: it starts empty."""
 
     def open(self, timeout_s: float) -> bool:
         """Open, or go on opening; False: not yet. Raises `LinkRefused`. Close an open one first."""
@@ -173,7 +173,7 @@ class Link:
         self._guarded(self._write, data, _Call(self.pace, timeout_s))
 
     def read_line(self, timeout_s: float, limit: int = CHUNK_BYTES) -> bytes:
-        """One line without its line feed (and carriage return), of at most `limit` bytes. Raises `LinkFault`."""
+        """One line of at most `limit` bytes, without line feed and carriage return. Raises `LinkFault`."""
         return self._guarded(self._read_line, limit, _Call(self.pace, timeout_s))
 
     def read_exactly(self, count: int, timeout_s: float) -> bytearray:

@@ -1,0 +1,170 @@
+"""A link through VISA (pyvisa with pyvisa-py): any resource string.
+
+pyvisa-py is kept on a short rein for the two kinds that have a file descriptor (SOCKET and ASRL). Measured
+with 0.8.1: its own waiting does not see that the peer closed (100 % of a processor until the timeout), its
+timeout counts for each chunk, opening a refused port succeeds, and with a termination character each line
+feed inside a binary block ends a read. So this transport waits on the descriptor itself, asks the system how
+many bytes are there, and reads exactly those: such a read never waits. Where a session has no
+descriptor (HiSLIP, VXI-11, USBTMC, GPIB), VISA's own timeout is used, one slice at a time.
+"""
+
+from __future__ import annotations
+
+import array
+import contextlib
+import fcntl
+import os
+import select
+import socket
+import termios
+import threading
+from functools import cache
+from typing import Any
+
+import pyvisa
+from pyvisa.constants import ControlFlow, Parity, StatusCode, StopBits
+
+from drivers.links.base import CHUNK_BYTES, LinkLost, LinkRefused, Transport
+from drivers.links.serial import SerialSettings, SerialTransport
+from drivers.links.socket import SocketTransport
+
+WRITE_BYTES = 4096  # as pyvisa-py splits a message; a socket that is ready takes so much without waiting
+PARITIES = {"N": Parity.none, "E": Parity.even, "O": Parity.odd}
+STOP_BITS = {1: StopBits.one, 1.5: StopBits.one_and_a_half, 2: StopBits.two}
+ONE_AT_A_TIME = threading.Lock()  # pyvisa's table of sessions is not safe to change from two threads
+
+
+@cache
+def _manager() -> Any:
+    return pyvisa.ResourceManager("@py")
+
+
+class VisaTransport:
+    """`Transport` over a VISA resource."""
+
+    def __init__(self, resource: str, settings: SerialSettings | None = None) -> None:
+        self.resource = resource
+        self.settings = settings or SerialSettings()
+        self.settle_s = SerialTransport.settle_s if resource.upper().startswith("ASRL") else 0.0
+        self._instrument: Any = None
+        self._session: Any = None  # pyvisa-py's own session object
+        self._descriptor = -1
+        self._to_read = select.poll()
+        self._to_write = select.poll()
+
+    def open(self, timeout_s: float) -> bool:
+        """One attempt of at most the time given (VISA cannot go on with an attempt once begun)."""
+        try:
+            with ONE_AT_A_TIME:
+                self._instrument = _manager().open_resource(
+                    self.resource, open_timeout=max(1, round(timeout_s * 1000))
+                )
+                self._session = _manager().visalib.sessions[self._instrument.session]
+            self._prepare()
+        except Exception as error:  # pyvisa-py raises bare Exception where it cannot connect
+            self.close()
+            if "timeout" in str(error).lower():
+                return False
+            raise LinkRefused(f"{self.resource}: {error}") from error
+        return True
+
+    def send(self, data: bytes | memoryview, timeout_s: float) -> int:
+        """Number of bytes taken; 0: none within the time."""
+        if self._descriptor < 0:
+            self._set_timeout(timeout_s)
+        elif not self._to_write.poll(max(0.0, timeout_s) * 1000):
+            return 0
+        try:
+            taken, status = self._open_session().write(bytes(data[:WRITE_BYTES]))
+        except OSError as error:
+            raise LinkLost(f"{self.resource}: {error}") from error
+        self._require(status)
+        return int(taken)
+
+    def receive_into(self, buffer: memoryview, timeout_s: float) -> int:
+        """Number of bytes put into the buffer; 0: none within the time."""
+        session = self._open_session()
+        count = min(self._waiting_bytes(timeout_s), len(buffer), CHUNK_BYTES)
+        if not count:
+            return 0
+        try:
+            data, status = session.read(count)
+        except OSError as error:
+            raise LinkLost(f"{self.resource}: {error}") from error
+        self._require(status)
+        buffer[: len(data)] = data
+        return len(data)
+
+    def close(self) -> None:
+        """Close the session."""
+        instrument, self._instrument, self._session = self._instrument, None, None
+        self._descriptor = -1
+        self._to_read = select.poll()
+        self._to_write = select.poll()
+        if instrument is not None:
+            with ONE_AT_A_TIME, contextlib.suppress(pyvisa.Error, OSError, AttributeError, TypeError):
+                instrument.close()
+
+    def fresh(self) -> Transport:
+        """A plain socket or serial transport where the resource is one: VISA is shared by all threads."""
+        fields = self.resource.split("::")
+        if fields[0].upper().startswith("TCPIP") and fields[-1].upper() == "SOCKET":
+            return SocketTransport(fields[-3], int(fields[-2]))
+        if fields[0].upper().startswith("ASRL/"):
+            return SerialTransport(fields[0][len("ASRL") :], self.settings)
+        return VisaTransport(self.resource, self.settings)
+
+    # ---- inside
+
+    def _prepare(self) -> None:
+        interface = getattr(self._session, "interface", None)
+        if isinstance(interface, socket.socket):
+            code = interface.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
+            if code:  # pyvisa-py looks at it only when it writes
+                raise ConnectionError(os.strerror(code))
+            interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            self._session.max_recv_size = CHUNK_BYTES
+        elif interface is not None and self.settle_s:
+            self._prepare_line(interface)
+        else:
+            return
+        self._descriptor = interface.fileno()
+        self._to_read.register(self._descriptor, select.POLLIN)
+        self._to_write.register(self._descriptor, select.POLLOUT)
+
+    def _prepare_line(self, port: Any) -> None:
+        line = self.settings
+        self._instrument.baud_rate = line.baud
+        self._instrument.data_bits = line.data_bits
+        self._instrument.parity = PARITIES[line.parity]
+        self._instrument.stop_bits = STOP_BITS[line.stop_bits]
+        self._instrument.flow_control = ControlFlow.none
+        port.exclusive = True  # VISA's own locks are not supported by pyvisa-py
+        port.reset_input_buffer()
+
+    def _open_session(self) -> Any:
+        if self._session is None:
+            raise LinkLost(f"{self.resource}: it is not open")
+        return self._session
+
+    def _set_timeout(self, timeout_s: float) -> None:
+        if self._instrument is not None:
+            self._instrument.timeout = max(1, round(timeout_s * 1000))
+
+    def _waiting_bytes(self, timeout_s: float) -> int:
+        """Bytes that can be read without waiting; without a descriptor: as many as come within the time."""
+        if self._descriptor < 0:
+            self._set_timeout(timeout_s)
+            return CHUNK_BYTES
+        if not self._to_read.poll(max(0.0, timeout_s) * 1000):
+            return 0
+        there = array.array("i", [0])
+        fcntl.ioctl(self._descriptor, termios.FIONREAD, there)
+        if not there[0]:  # readable and nothing to read: the end of the stream
+            raise LinkLost("the other side closed it")
+        return there[0]
+
+    def _require(self, status: StatusCode) -> None:
+        """The session's status: a timeout is no fault of a slice, any other error ends the link."""
+        if status < 0 and status != StatusCode.error_timeout:
+            raise LinkLost(f"{self.resource}: {status!r}")
