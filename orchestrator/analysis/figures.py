@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from orchestrator.analysis.waveform import Channel
 
 SWING_SEEN = 4.0  # an opposite swing counts when it is this many standard deviations out of the noise
 
@@ -85,3 +87,30 @@ class Figures:
         if self.swing is None:
             return 0.0
         return max(SWING_SEEN * self.noise_rms * self.swing.noise_factor, self.resolution)
+
+
+@dataclass(frozen=True)
+class Integrals:
+    """Sums over the impulse by the trapezoidal rule, of voltage v and current i above their baselines.
+
+    The squares are there for the uncertainty: noise in one channel reaches the energy by the size of the
+    other.
+    """
+
+    start_s: float  # from sample 0
+    stop_s: float
+    samples: int
+    charge: float  # of i, in A s
+    energy: float  # of v i, in J
+    voltage: float  # of v, in V s
+    current_squared: float  # of i squared, in A2 s
+    voltage_squared: float  # of v squared, in V2 s
+
+
+@dataclass(frozen=True, eq=False)
+class Internals:
+    """What was read off a record, by role ("voltage", "current"), for the uncertainty and the plot."""
+
+    channels: Mapping[str, Channel]
+    figures: Mapping[str, Figures] = field(default_factory=dict)
+    integrals: Integrals | None = None

@@ -70,6 +70,7 @@ class _Work:
     located: Located
     resolution: float
     crest: LocalFit
+    peak: float  # in code units, above the baseline
     front: Points
 
     @classmethod
@@ -77,15 +78,12 @@ class _Work:
         located = locate(channel.codes, low_level, channel.name)
         resolution = require_unclipped(channel, located)
         crest = _fit_crest(located)
-        return cls(channel, interval_s, located, resolution, crest, _smooth_front(located))
+        peak = crest.value(crest.crest())
+        return cls(channel, interval_s, located, resolution, crest, peak, _smooth_front(located))
 
     @property
     def trace(self) -> Trace:
         return self.located.trace
-
-    @property
-    def peak(self) -> float:
-        return self.crest.value(self.crest.crest())
 
     def front_crossing(self, fraction: float) -> Crossing:
         low, high = CROSSING_WINDOWS[fraction]
