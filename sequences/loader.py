@@ -1,0 +1,332 @@
+"""From a file to a model, or to findings: nothing is half read.
+
+`load_sequence` and `load_bench` never raise for what a file holds. All findings come at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sequences import tree
+from sequences.findings import Finding, in_order, refused
+from sequences.tree import Items, Mark, Node, Scalar, Source, Table
+
+if TYPE_CHECKING:
+    from sequences.bench import Bench
+    from sequences.fields import Reading
+    from sequences.model import Sequence
+    from sequences.step import Step
+
+Path_ = tuple[str | int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Located:
+    """A file's text and tree: where in the file each value stands."""
+
+    source: Source
+    root: Node | None
+
+    def at(self, *path: str | int) -> Mark | None:
+        """The place of the value at a path of keys and indices; of the nearest table above it if it is
+        absent."""
+        return locate(self.root, path) if self.root else None
+
+
+@dataclass(frozen=True, slots=True)
+class Loaded:
+    """A sequence file as read: `sequence` is None if any finding refuses it. `parameters` are texts by
+    name."""
+
+    sequence: Sequence | None
+    findings: list[Finding]
+    text: str
+    sha256: str
+    parameters: dict[str, str]
+    located: Located
+
+
+@dataclass(frozen=True, slots=True)
+class LoadedBench:
+    """A bench file as read: `bench` is None if any finding refuses it."""
+
+    bench: Bench | None
+    findings: list[Finding]
+    text: str
+    sha256: str
+    located: Located
+
+
+# --------------------------------------------------------------------------- places
+
+
+def _child(node: Node, part: str | int) -> Node | None:
+    if isinstance(node, Items) and isinstance(part, int):
+        return node.items[part] if part < len(node.items) else None
+    if isinstance(node, Table) and isinstance(part, str):
+        return node.get(part)
+    return None
+
+
+def _enter_step(node: Node, part: str | int) -> Node | None:
+    """A step is a one-key table; its fields stand one level below its kind."""
+    if isinstance(node, Table) and len(node.entries) == 1 and isinstance(part, str):
+        return _child(node.entries[0][1], part)
+    return None
+
+
+def locate(root: Node, path: Path_, key: bool = False) -> Mark:
+    """The place a path leads to, as near as the file has it; with `key` the place of the last key itself."""
+    node = root
+    for index, part in enumerate(path):
+        holder = node if _child(node, part) else node.entries[0][1] if _enter_step(node, part) else None  # type: ignore[union-attr]
+        if holder is None:
+            continue  # a part that is no key of the file, such as the type that chose a model
+        if key and index == len(path) - 1 and isinstance(holder, Table) and (found := holder.key(str(part))):
+            return found.at
+        node = _child(holder, part) or node
+    return node.at
+
+
+# --------------------------------------------------------------------------- pydantic's errors in our words
+
+
+_SHAPES = {
+    "model_type": "a table of keys", "model_attributes_type": "a table of keys", "dict_type": "a table of keys",
+    "tuple_type": "a list", "list_type": "a list", "string_type": "a single value",
+}  # fmt: skip
+_BOUNDS = {
+    "greater_than": ("more than", "gt"),
+    "greater_than_equal": ("at least", "ge"),
+    "less_than": ("less than", "lt"),
+    "less_than_equal": ("at most", "le"),
+}
+_MISSING = {"judged": "judged-missing"}
+
+
+class _Translator:
+    """Turns one validation's errors into findings with places."""
+
+    def __init__(self, located: Located, data: Any, reading: Reading) -> None:
+        self.located, self.data, self.reading = located, data, reading
+
+    def finding(self, error: Mapping[str, Any]) -> Finding | None:
+        path: Path_ = error["loc"]
+        kind: str = error["type"]
+        context = error.get("ctx", {})
+        if kind == "refused-already" or isinstance(error["input"], tree.Refused):
+            return None
+        if kind == "extra_forbidden":
+            return self._say(
+                "unknown-key",
+                path,
+                f'The key "{path[-1]}" is not known here.',
+                self._nearest_key(path),
+                key=True,
+            )
+        if kind == "missing":
+            return self._missing(path)
+        if "what" in context:
+            return self._say(kind, path, context["what"], context["help"])
+        return self._general(kind, path, context, error["input"])
+
+    def _say(self, code: str, path: Path_, what: str, advice: str, key: bool = False) -> Finding:
+        mark = locate(self.located.root, path, key) if self.located.root else None
+        return self.located.source.finding(code, mark, what, advice)
+
+    def _missing(self, path: Path_) -> Finding:
+        name = str(path[-1])
+        words = self._described(path)
+        return self._say(
+            _MISSING.get(name, "missing-key"),
+            path[:-1],
+            f'The key "{name}" is missing here.',
+            f"write {name}: {words}",
+        )
+
+    def _general(self, kind: str, path: Path_, context: Mapping[str, Any], value: Any) -> Finding:
+        if kind in _SHAPES:
+            return self._say("wrong-shape", path, f"Here {_SHAPES[kind]} is wanted.", _shape_help(kind, path))
+        if kind in _BOUNDS:
+            return self._bounds(kind, path, context)
+        if kind in ("too_short", "too_long"):
+            return self._length(kind, path, context)
+        if kind in ("literal_error", "union_tag_invalid"):
+            return self._choice(path, context, value)
+        if kind == "union_tag_not_found":
+            return self._say(
+                "missing-key",
+                path,
+                'The key "type" is missing here.',
+                "write type: and the type of equipment",
+            )
+        return self._say(
+            "not-understood",
+            path,
+            "The value does not fit here.",
+            "look at the language reference for this key",
+        )
+
+    def _bounds(self, kind: str, path: Path_, context: Mapping[str, Any]) -> Finding:
+        words, key = _BOUNDS[kind]
+        text = self._text(path)
+        bound = _bound_text(text, context[key])
+        return self._say(
+            "out-of-bounds", path, f'"{text}" has to be {words} {bound}.', f"write a value of {words} {bound}"
+        )
+
+    def _length(self, kind: str, path: Path_, context: Mapping[str, Any]) -> Finding:
+        if kind == "too_short":
+            return self._say(
+                "too-few", path, f"At least {context['min_length']} entry is needed here.", "add one"
+            )
+        return self._say(
+            "too-many", path, f"At most {context['max_length']} entries may stand here.", "remove some"
+        )
+
+    def _choice(self, path: Path_, context: Mapping[str, Any], value: Any) -> Finding:
+        from sequences.fields import nearest
+
+        words = str(context.get("expected") or context.get("expected_tags", "")).replace(" or ", ", ")
+        choices = [word.strip().strip("'") for word in words.split(",")]
+        if "expected_tags" in context:
+            path = (*path, "type")
+            value = value.get("type", "") if isinstance(value, dict) else value
+        if not isinstance(value, str):
+            return self._say(
+                "wrong-shape", path, "A single value is wanted here.", f"write one of: {', '.join(choices)}"
+            )
+        code = "not-a-choice" if value.strip() else "empty-value"
+        return self._say(code, path, f'"{value}" is none of: {", ".join(choices)}.', nearest(value, choices))
+
+    def _text(self, path: Path_) -> str:
+        node = self._node(path)
+        text = node.text.strip() if isinstance(node, Scalar) else ""
+        return self.reading.parameters.get(text, text)
+
+    def _node(self, path: Path_) -> Node | None:
+        node = self.located.root
+        for part in path:
+            if node is None:
+                return None
+            node = _child(node, part) or _enter_step(node, part) or node
+        return node
+
+    def _model(self, path: Path_) -> Any:
+        """The model that read the table at a path."""
+        data = self.data
+        for part in path:
+            data = _below(data, part)
+        while isinstance(data, dict) and id(data) not in self.reading.models and len(data) == 1:
+            data = next(iter(data.values()))  # a step: its model reads what stands under its kind
+        return self.reading.models.get(id(data))
+
+    def _nearest_key(self, path: Path_) -> str:
+        from sequences.fields import nearest
+
+        model = self._model(path[:-1])
+        return nearest(str(path[-1]), model.model_fields) if model else "remove it"
+
+    def _described(self, path: Path_) -> str:
+        model = self._model(path[:-1])
+        known = model.model_fields.get(path[-1]) if model else None
+        return f"({known.description})" if known and known.description else "and its value"
+
+
+def _below(data: Any, part: str | int) -> Any:
+    if isinstance(data, list) and isinstance(part, int):
+        return data[part] if part < len(data) else data
+    if isinstance(data, dict) and part in data:
+        return data[part]
+    if isinstance(data, dict) and len(data) == 1:
+        inner = next(iter(data.values()))
+        if isinstance(inner, dict) and part in inner:
+            return inner[part]
+    return data
+
+
+def _shape_help(kind: str, path: Path_) -> str:
+    name = str(path[-1]) if path else "key"
+    return (
+        f"write {name}: [one, two]"
+        if kind in ("tuple_type", "list_type")
+        else f"write {name}: and its keys below, each on a line of its own"
+    )
+
+
+def _bound_text(text: str, bound: float) -> str:
+    """A bound in the dimension of the text it limits."""
+    from sequences.quantity import QuantityError, parse, show
+
+    try:
+        unit = parse(text).unit
+    except QuantityError:
+        return f"{bound:g}"
+    return show(float(bound), unit)
+
+
+# --------------------------------------------------------------------------- loading
+
+
+def _open(path_or_source: str | Path | Source) -> Located:
+    source = path_or_source if isinstance(path_or_source, Source) else tree.read(path_or_source)
+    return Located(source, tree.build(source))
+
+
+@dataclass(slots=True)
+class _Result:
+    model: Any = None
+    findings: list[Finding] = field(default_factory=list)
+
+
+def _validate(model: Any, located: Located, reading: Reading) -> _Result:
+    """The model of a tree, or the findings that refuse it."""
+    from pydantic import ValidationError
+
+    if located.root is None:
+        return _Result(None, in_order(located.source.findings))
+    data = tree.plain(located.root)
+    found = list(located.source.findings)
+    made = None
+    try:
+        made = model.model_validate(data, context=reading)
+    except ValidationError as error:
+        translator = _Translator(located, data, reading)
+        errors = error.errors(include_url=False)
+        found += [finding for one in errors if (finding := translator.finding(one))]
+    return _Result(None if refused(found) else made, in_order(found))
+
+
+def load_bench(path_or_source: str | Path | Source) -> LoadedBench:
+    """Read a bench file by itself; `sequences.checker.check_bench` looks at how its parts fit together."""
+    from sequences.bench import Bench
+    from sequences.fields import Reading
+
+    located = _open(path_or_source)
+    result = _validate(Bench, located, Reading())
+    source = located.source
+    return LoadedBench(result.model, result.findings, source.text, source.sha256, located)
+
+
+def load_sequence(
+    path_or_source: str | Path | Source,
+    kinds: Mapping[str, type[Step]],
+    given: Mapping[str, str] | None = None,
+) -> Loaded:
+    """Read a sequence file with the step kinds and the values given at the start (texts by parameter
+    name)."""
+    from sequences.fields import Reading
+    from sequences.model import Sequence
+    from sequences.parameters import resolve, unused
+
+    located = _open(path_or_source)
+    resolved = resolve(located, dict(given or {}))
+    reading = Reading(dict(kinds), resolved.texts)
+    result = _validate(Sequence, located, reading)
+    findings = in_order([*result.findings, *resolved.findings, *unused(located, reading.used)])
+    sequence = None if refused(findings) else result.model
+    source = located.source
+    return Loaded(sequence, findings, source.text, source.sha256, resolved.texts, located)

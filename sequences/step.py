@@ -1,0 +1,94 @@
+"""The base of all step kinds: what a step is made of and what a check may ask of it. No run logic here.
+
+A kind is one class in one file: `class Dwell(Step, kind="dwell")`. Fields with descriptions are its keys in the
+file; `kinds()` is the registry, filled by the classes themselves.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
+
+from pydantic import PlainValidator, ValidationInfo, WithJsonSchema
+
+from sequences.fields import Model, Reading, complain, nearest
+from sequences.tree import Refused
+
+if TYPE_CHECKING:
+    from sequences.bench import Bench
+    from sequences.capture import Capture, ResultKind
+    from sequences.model import Sequence
+
+STEP_SCHEMA = "a step of the sequence"  # marks the place where the schema command puts all kinds
+
+
+class Step(Model):
+    """One step. Subclasses name their kind; `main` is the field that `{kind: text}` alone sets."""
+
+    kind: ClassVar[str] = ""
+    main: ClassVar[str | None] = None
+    in_block: ClassVar[Literal["only", "may", "never"]] = (
+        "never"  # where it may stand: inside an energise block
+    )
+    _kinds: ClassVar[dict[str, type[Step]]] = {}
+
+    def __init_subclass__(cls, *, kind: str = "", **more: Any) -> None:
+        super().__init_subclass__(**more)
+        if kind:
+            cls.kind = kind
+            Step._kinds[kind] = cls
+
+    def results(self, sequence: Sequence) -> dict[str, ResultKind]:
+        """The results this step produces, by name; none by default."""
+        return {}
+
+    def needs_equipment(self) -> list[str]:
+        """The names of the sequence's equipment that this step uses."""
+        return []
+
+    def opens_output(self, bench: Bench) -> str | None:
+        """The bench output that this step energises, in a block of its own; None if it energises nothing."""
+        return None
+
+    def captured(self) -> Capture | None:
+        """What this step records of a shot."""
+        return None
+
+    def steps_inside(self) -> tuple[Step, ...]:
+        """The steps of the block that this step opens."""
+        return ()
+
+
+def kinds() -> dict[str, type[Step]]:
+    """Every step kind known so far, by name."""
+    return dict(Step._kinds)
+
+
+def _pick(value: Any, info: ValidationInfo) -> Step:
+    """Choose the model by the kind first, so that every complaint has a clean place."""
+    if isinstance(value, Step):
+        return value
+    if isinstance(value, Refused):
+        complain("refused-already", "", "")
+    if not isinstance(value, dict) or len(value) != 1:
+        complain(
+            "step-shape",
+            "A step is a table with one key, its kind.",
+            "write - kind: {...}, for example - dwell: {time: 5 s}",
+        )
+    (kind, body), *_ = value.items()
+    known: dict[str, type[Step]] = info.context.kinds if isinstance(info.context, Reading) else kinds()
+    cls = known.get(kind)
+    if cls is None:
+        complain("unknown-step", f'There is no step of the kind "{kind}".', nearest(kind, known))
+    if isinstance(body, str):
+        if cls.main is None:
+            complain(
+                "wrong-shape",
+                f"The step {kind} has keys of its own, and this is a single value.",
+                f"write {kind}: {{...}}",
+            )
+        body = {cls.main: body}
+    return cls.model_validate(body, context=info.context)
+
+
+StepItem = Annotated[Step, PlainValidator(_pick), WithJsonSchema({"title": STEP_SCHEMA})]
