@@ -1,0 +1,135 @@
+"""What the steps of a sequence do, one function a kind; the step classes call these."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Protocol, cast
+
+from orchestrator.analysis.uncertainty import combine, within
+from orchestrator.core.reasons import Reason
+from orchestrator.engine.bench import differences
+from orchestrator.engine.context import Context
+from orchestrator.engine.judge import Value
+from orchestrator.engine.live import live
+from orchestrator.engine.stop import BenchFault
+from sequences.capture import INDICATOR_STATES
+
+if TYPE_CHECKING:
+    from sequences.step import Step
+
+
+class Act(Protocol):
+    """What every step kind has beside its fields."""
+
+    def run(self, at: Context) -> None: ...
+
+
+def perform(step: Step, at: Context) -> None:
+    """Do one step."""
+    cast(Act, step).run(at)
+
+
+METER_HEADROOM = 1.2  # the range is chosen so that a little more than the highest asked for can be read
+
+
+def measure(at: Context, result: str, equipment: str, voltage_v: float, after_s: float) -> None:
+    """One leakage reading in an energised block of its own."""
+    at.arm()
+    shot = at.shots.current
+    rules: Any = at.bench.file.equipment[equipment]
+    wants: Any = at.sequence.equipment[equipment]
+    meter, name = at.bench.meter(equipment), rules.instrument
+    range_a = METER_HEADROOM * wants.highest
+    with live(rules.output, at, shot, "measurement"):
+        meter.prepare(voltage_v, range_a)
+        read = meter.read_back()
+        wanted: dict[str, Any] = {"voltage_v": voltage_v}
+        at.journal.append("settings", shot=shot, instrument=name, wanted=wanted, read_back=read)
+        if differs := differences(wanted, read):
+            raise BenchFault(
+                Reason.INSTRUMENT_FAULT, f"{name} reads back other settings: {'; '.join(differs)}"
+            )
+        meter.on()
+        at.progress.say(
+            f"measuring {result.replace('_', ' ')}", until_s=at.clock.now_s() + after_s, until_what="reading"
+        )
+        at.pace.wait_until(at.clock.now_s() + after_s)
+        current_a = meter.current_a()
+    if current_a > float(rules.highest):
+        raise BenchFault(
+            Reason.INSTRUMENT_FAULT, f"{name} is overloaded: {current_a:.3g} A at {voltage_v:g} V"
+        )
+    _keep_measurement(at, result, name, current_a, rules.accuracy)
+
+
+def _keep_measurement(at: Context, result: str, instrument: str, current_a: float, accuracy: Any) -> None:
+    """The reading with its budget: gain of the reading and offset, both stated limits."""
+    budget = combine(
+        current_a,
+        "A",
+        [
+            within("gain", accuracy.gain, abs(current_a), "stated accuracy of the meter"),
+            within("offset", accuracy.offset, 1.0, "stated accuracy of the meter"),
+        ],
+    )
+    at.journal.append(
+        "measurement",
+        result=result,
+        value=current_a,
+        unit="A",
+        expanded_uncertainty=budget.expanded,
+        coverage_factor=budget.coverage_factor,
+        budget=budget.to_json(),
+        shot=at.shots.current or None,
+        instrument=instrument,
+    )
+    value = Value(at.shots.current, current_a, "A", budget.expanded, budget.coverage_factor)
+    at.shots.add(result, value)
+    at.progress.figure(result, value)
+
+
+def observe(at: Context, indicator: str, time_s: float) -> None:
+    """Watch the indicator for the whole window; a mark may be reported at once, "unmarked" only at its end."""
+    since_s = at.shots.last_s if at.shots.last_s is not None else at.clock.now_s()
+    until_s = max(since_s + time_s, at.clock.now_s())
+    states = INDICATOR_STATES[indicator]
+    at.progress.say(
+        f"watching the {indicator}", until_s=until_s, until_what="the end of the observation window"
+    )
+    answer = at.ask(
+        "observe",
+        f"Watch the {indicator} through the window, do not enter. What does it show?",
+        choices=states,
+        not_before_s=until_s,
+    )
+    state, name = answer.choice or "", indicator.replace(" ", "_")
+    shot = at.shots.current
+    at.journal.append(
+        "observation", shot=shot, indicator=name, state=state, by=answer.by.to_json(), window_s=time_s
+    )
+    at.shots.add_state(name, shot, state)
+    if state != states[0] and at.sequence.failure_policy.indicator == "stop":
+        at.stop.because(
+            Reason.INDICATOR_IGNITED, f"{indicator} was {state} after shot {shot}", answer.by.name
+        )
+        at.stop.check()
+
+
+def inspect(at: Context, confirm: tuple[str, ...], needs_photo: bool) -> None:
+    """A person looks, with everything off and the lamp green, and confirms each point."""
+    at.shots.arming.withdraw()
+    at.progress.say("inspection")
+    text = "Everything is off and earthed. Inspect, and confirm each point."
+    at.ask("inspect", text, items=confirm, needs_photo=needs_photo)
+
+
+def hold(at: Context, reason: str, released_by: str) -> None:
+    """A hold point: everything off until the named role releases it."""
+    at.shots.arming.withdraw()
+    at.progress.say(f"hold point: {reason}")
+    at.ask("hold", f"Hold point, to be released by the {released_by}: {reason}", items=(reason,))
+
+
+def dwell(at: Context, time_s: float) -> None:
+    """Keep the present state for a fixed time."""
+    at.progress.say("dwell", until_s=at.clock.now_s() + time_s, until_what="the end of the dwell")
+    at.pace.wait_until(at.clock.now_s() + time_s)

@@ -1,0 +1,64 @@
+"""Arming: a person's act, granted by the interlock monitor, and asked for again whenever it has lapsed.
+
+It lapses after the time the sequence gives, and whenever an interlock has opened since.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from orchestrator.core.states import BenchState
+from orchestrator.engine.context import Context
+
+if TYPE_CHECKING:
+    from sequences.model import Arm
+
+CAUTION = (
+    "Stored energy, arc, fire and shock can kill. Nobody is in the cell, the hardware interlock chain is intact "
+    "(it is the safety function, this software is not), and the local rules for this work are kept."
+)
+
+
+class Arming:
+    """Keeps the bench armed for as long as the run needs it."""
+
+    def __init__(self, arm: Arm, at: Context) -> None:
+        self._arm = arm
+        self._at = at
+        self._armed_s: float | None = None
+
+    def require(self) -> None:
+        """Return with the bench ready to switch on; ask a person when it is not."""
+        refused = ""
+        while not self._holds():
+            if self._armed_s is not None:
+                self.withdraw()
+            self._at.progress.say("waiting for a person to arm the bench")
+            text = f"{refused}Arm the bench: leave the cell, close it, and confirm."
+            answer = self._at.ask("arm", text, items=tuple(self._arm.confirm), caution=CAUTION)
+            refused = self._try(answer.by.name)
+
+    def withdraw(self) -> None:
+        """Back to green: before a person is sent into the cell."""
+        at = self._at
+        self._armed_s = None
+        if at.monitor.snapshot().bench_state == BenchState.READY_TO_SWITCH_ON:
+            at.monitor.ask(
+                "disarm", by="run", timeout_s=at.bench.file.discharge_time + 2, on_slice=at.pace.slice
+            )
+
+    def _holds(self) -> bool:
+        if self._armed_s is None:
+            return False
+        fresh = self._at.clock.now_s() - self._armed_s < self._arm.lapses_after
+        return fresh and self._at.monitor.snapshot().bench_state == BenchState.READY_TO_SWITCH_ON
+
+    def _try(self, who: str) -> str:
+        at = self._at
+        interlock = list(at.sequence.interlock)
+        reply = at.monitor.ask("arm", interlock=interlock, by=who, timeout_s=2.0, on_slice=at.pace.slice)
+        at.journal.append("arming", granted=reply.granted, by=who, sentence=reply.sentence)
+        if not reply.granted:
+            return f"Not armed: {reply.sentence} "
+        self._armed_s = at.clock.now_s()
+        return ""

@@ -1,0 +1,76 @@
+"""What a step is given: the world (clock, store, links behind the bench), the monitor, people, and the run's facts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from orchestrator.core.reasons import Reason
+from orchestrator.engine.pace import Clock, Pace
+from orchestrator.engine.people import Answer, People, Question, ask
+from orchestrator.engine.stop import Stop
+
+if TYPE_CHECKING:
+    from orchestrator.engine.bench import OpenBench
+    from orchestrator.engine.duty import Shots
+    from orchestrator.engine.progress import Progress
+    from orchestrator.monitor.port import MonitorPort
+    from orchestrator.record.journal import Journal
+    from orchestrator.record.store import Store
+    from sequences.model import Sequence
+
+
+@dataclass
+class Context:
+    """All that a step may use; there is one per run."""
+
+    clock: Clock
+    pace: Pace
+    stop: Stop
+    store: Store
+    journal: Journal
+    monitor: MonitorPort
+    people: People
+    bench: OpenBench
+    sequence: Sequence
+    progress: Progress
+    specimen: str
+    arm: Callable[[], None] = field(default=lambda: None)
+    questions_asked: int = 0
+    shots: Shots = field(init=False)
+
+    def ask(self, kind: str, text: str, **more: Any) -> Answer:
+        """Ask a person, journal question and answer. A person's "no" stops the run as an abort."""
+        self.questions_asked += 1
+        question = Question(self.questions_asked, kind, text, **more)
+        self.journal.append("asked", **question.to_json())
+        with self.progress.asking(question):
+            answer = ask(self.people, question, self.pace)
+        self.journal.append("answered", question=question.number, ask=kind, **answer.to_json())
+        if not answer.yes:
+            what = f"{answer.by.name} said no to: {text}"
+            self.stop.because(Reason.ABORT_BY_PERSON, what, answer.by.name)
+            self.stop.check()
+        return answer
+
+    def pause_point(self) -> None:
+        """Between two shots: hold here while a person has paused the run."""
+        if self.stop.pause_asked_by is None:
+            return
+        who = self.stop.pause_asked_by
+        self.shots.arming.withdraw()
+        self.journal.append("paused", by=who)
+        self.progress.say(f"paused by {who}", paused=True)
+        while self.stop.pause_asked_by is not None:
+            self.pace.wait_until(self.pace.now_s() + 0.1)
+        resumed_by = self.stop.resumed_by
+        self.journal.append("resumed", by=resumed_by)
+        self.progress.say(f"resumed by {resumed_by}", paused=False)
+
+    @contextmanager
+    def saving(self) -> Iterator[None]:
+        """For what already happened and must be kept whatever stops the run: a stop waits until it is saved."""
+        with self.stop.shielded():
+            yield

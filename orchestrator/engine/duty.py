@@ -1,0 +1,229 @@
+"""The duty: verification shots that gate it, then the shots with their interval, polarity and repeats."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from orchestrator.core.reasons import Reason
+from orchestrator.engine.acts import perform
+from orchestrator.engine.arming import Arming
+from orchestrator.engine.context import Context
+from orchestrator.engine.judge import Evidence, Value, judge
+from orchestrator.engine.shot import Shot, ShotPlan, ShotResult
+from orchestrator.engine.stop import BenchFault
+
+if TYPE_CHECKING:
+    from sequences.model import VerificationShots
+
+
+@dataclass
+class Shots:
+    """What all parts of a run share: when the last shot was, how many were applied, the evidence."""
+
+    at: Context
+    arming: Arming
+    last_s: float | None = None
+    applied_to_specimen: int = 0
+    values: dict[str, list[Value]] = field(default_factory=dict)
+    states: dict[str, list[tuple[int, str]]] = field(default_factory=dict)
+    current: int = 0
+
+    def earliest_s(self, interval_s: float) -> float:
+        return self.at.clock.now_s() if self.last_s is None else self.last_s + interval_s
+
+    def take(self, plan: ShotPlan, body: Any, interval_s: float) -> ShotResult:
+        """One shot of any part: wait for the interval, be armed, shoot, remember when."""
+        at = self.at
+        self._wait(plan, interval_s)
+        self.arming.require()
+        shot = Shot(plan, at)
+        try:
+            return shot.take(body)
+        finally:
+            if shot.result.triggered_s is not None:
+                self.last_s = shot.result.triggered_s
+                self.applied_to_specimen += plan.part == "duty"
+
+    def _wait(self, plan: ShotPlan, interval_s: float) -> None:
+        """Wait so long that charging ends about when the interval does; the rest is waited for charged."""
+        at = self.at
+        output = at.bench.file.outputs[at.bench.source_rules(plan.source).output]
+        begin_s = plan.earliest_s - output.warning - at.bench.file.recharge_time
+        facts = {"part": plan.part, "shot": plan.shot, "shots": plan.of, "polarity": plan.polarity}
+        at.progress.say("waiting for the interval", until_s=begin_s, until_what="warning horn", **facts)
+        at.pace.wait_until(begin_s)
+
+    def add(self, result: str, value: Value) -> None:
+        self.values.setdefault(result, []).append(value)
+
+    def add_state(self, indicator: str, shot: int, state: str) -> None:
+        self.states.setdefault(indicator, []).append((shot, state))
+
+    def evidence(self, shots: int) -> Evidence:
+        return Evidence(self.values, self.states, shots)
+
+
+def polarity_of(pattern: str, shot: int) -> str:
+    """Positive first where the polarity alternates."""
+    if pattern == "alternating":
+        return "positive" if shot % 2 else "negative"
+    return pattern
+
+
+# ---- verification
+
+
+def verify(shots: Shots) -> None:
+    """Open circuit, short circuit, effective impedance: the duty begins only when all of it is accepted."""
+    at = shots.at
+    wanted = at.sequence.verification
+    if wanted is None:
+        return
+    peaks: dict[str, list[float]] = {}
+    findings: list[str] = []
+    for part, connection, settings in (
+        ("open circuit", "Leave the output terminals open, specimen not connected", wanted.open_circuit),
+        ("short circuit", "Fit the short-circuit link, specimen not connected", wanted.short_circuit),
+    ):
+        if settings is not None:
+            shots.arming.withdraw()
+            at.ask("connect", f"Verification, {part}: {connection}.", items=(connection,))
+            for shot in range(1, settings.shots + 1):
+                result = _verification_shot(shots, part, shot, settings)
+                findings += _not_accepted(part, shot, settings, result)
+                peaks.setdefault(part, []).append(abs(result.results.get("peak", {}).get("value", 0.0)))
+    impedance_ohm = _effective_impedance(peaks)
+    findings += _impedance_finding(impedance_ohm, wanted.effective_impedance)
+    accepted = not findings
+    at.journal.append(
+        "verification",
+        accepted=accepted,
+        effective_impedance_ohm=impedance_ohm,
+        findings=findings,
+        shots=sum(len(p) for p in peaks.values()),
+        reused_from=None,
+    )
+    if not accepted:
+        raise BenchFault(Reason.INSTRUMENT_FAULT, f"the verification is not accepted: {'; '.join(findings)}")
+    _connect_specimen(shots)
+
+
+def _connect_specimen(shots: Shots) -> None:
+    shots.arming.withdraw()
+    text = f"Connect specimen {shots.at.specimen} and put the indicator in place."
+    shots.at.ask("connect", text, items=(f"specimen {shots.at.specimen} connected",))
+
+
+def _verification_shot(shots: Shots, part: str, shot: int, settings: VerificationShots) -> ShotResult:
+    at = shots.at
+    wanted = at.sequence.verification
+    assert wanted is not None
+    plan = ShotPlan(
+        part=part,
+        shot=shot,
+        of=settings.shots,
+        polarity=polarity_of("alternating", shot),
+        source=wanted.source,
+        charging_voltage=wanted.charging_voltage,
+        capture=settings.capture,
+        earliest_s=shots.earliest_s(wanted.interval),
+    )
+    result = shots.take(plan, Shot.fire, wanted.interval)
+    at.pause_point()
+    return result
+
+
+def _not_accepted(part: str, shot: int, settings: VerificationShots, result: ShotResult) -> list[str]:
+    """What of one verification shot is outside what the sequence accepts, in words."""
+    if not result.valid:
+        return [f"{part} shot {shot}: {result.why}"]
+    findings = []
+    for name, accepted in settings.accept.items():
+        value = abs(result.results[name]["value"])
+        if not accepted.low <= value <= accepted.high:
+            unit = result.results[name]["unit"]
+            wanted = f"accepted {accepted.low:.4g} to {accepted.high:.4g} {unit}"
+            findings.append(f"{part} shot {shot}: {name} {value:.4g} {unit}, {wanted}")
+    return findings
+
+
+def _effective_impedance(peaks: dict[str, list[float]]) -> float | None:
+    """Mean open-circuit peak over mean short-circuit peak, in ohm."""
+    volts, amperes = peaks.get("open circuit"), peaks.get("short circuit")
+    if not volts or not amperes or not all(amperes):
+        return None
+    return (sum(volts) / len(volts)) / (sum(amperes) / len(amperes))
+
+
+def _impedance_finding(impedance_ohm: float | None, accepted: Any) -> list[str]:
+    if accepted is None:
+        return []
+    if impedance_ohm is None:
+        return ["the effective impedance could not be computed"]
+    if accepted.low <= impedance_ohm <= accepted.high:
+        return []
+    return [
+        f"effective impedance {impedance_ohm:.3g} ohm, accepted {accepted.low:.3g} to {accepted.high:.3g} ohm"
+    ]
+
+
+# ---- the duty
+
+
+def run_duty(shots: Shots) -> None:
+    """Every shot of the duty with what follows it, as the file says."""
+    at = shots.at
+    duty = at.sequence.duty
+    for shot in range(1, duty.shots + 1):
+        shots.current = shot
+        for step in at.sequence.each_shot:
+            perform(step, at)
+        _apply_failure_policy(shots, shot)
+        at.pause_point()
+
+
+def duty_shot(shots: Shots, step: Any, body: Any) -> None:
+    """The energise step of `each_shot`: one shot, repeated as the file says while it is not valid."""
+    at = shots.at
+    duty, policy = at.sequence.duty, at.sequence.invalid_shot
+    for repeat in range(policy.repeat_at_most + 1):
+        plan = ShotPlan(
+            part="duty",
+            shot=shots.current,
+            of=duty.shots,
+            polarity=polarity_of(duty.polarity, shots.current),
+            source=step.source,
+            charging_voltage=step.charging_voltage,
+            capture=step.capture,
+            earliest_s=shots.earliest_s(duty.interval),
+            repeat=repeat,
+        )
+        result = shots.take(plan, body, duty.interval)
+        if result.valid:
+            _keep_results(shots, result)
+            return
+        at.journal.append("invalid_shot", shot=plan.shot, repeat=repeat, why=result.why)
+    what = f"shot {shots.current} could not be judged after {policy.repeat_at_most} repeat(s): {result.why}"
+    raise BenchFault(Reason.CAPTURE_INVALID, what)
+
+
+def _keep_results(shots: Shots, result: ShotResult) -> None:
+    for name, r in result.results.items():
+        value = Value(
+            result.plan.shot, r["value"], r["unit"], r["expanded_uncertainty"], r["coverage_factor"]
+        )
+        shots.add(name, value)
+
+
+def _apply_failure_policy(shots: Shots, shot: int) -> None:
+    """What the file says about going on when a limit is exceeded. Indicators act in their own step."""
+    at = shots.at
+    if at.sequence.failure_policy.limit != "stop":
+        return
+    evidence = shots.evidence(at.sequence.duty.shots)
+    for requirement in at.sequence.requirements:
+        row = judge(requirement, evidence, None)
+        if row.verdict == "F":
+            at.stop.because(Reason.SPECIMEN_FAILED, f"{requirement.clause}: {row.sentence}")
+            at.stop.check()

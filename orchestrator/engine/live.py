@@ -1,0 +1,100 @@
+"""The only block inside which volts exist, and the way out of it.
+
+Every way out (end, error, stop) switches the sources off over their own links, each in its own thread with its own
+deadline, asks the monitor to cut, and then proves off: contactor feedback and every independent voltage. Nothing here
+raises on the way out; what went wrong becomes a cause behind the first one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+from orchestrator.core.reasons import Reason
+from orchestrator.engine.context import Context
+from orchestrator.engine.stop import BenchFault
+
+CONTACTOR_MARGIN_S = 1.0
+PROOF_MARGIN_S = 2.0
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What proved that an output is off, or why it is not proven."""
+
+    safe: bool
+    facts: dict[str, Any] = field(default_factory=dict)
+    off_writes: tuple[dict[str, str], ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        return {"safe": self.safe, **self.facts, "off_writes": list(self.off_writes)}
+
+
+@contextmanager
+def live(output: str, at: Context, shot: int = 0, part: str = "") -> Iterator[None]:
+    """Energise `output`; on every way out command off and prove it. The first cause is the one raised."""
+    with at.stop.latching():
+        at.journal.append("intent", act="energise", output=output, shot=shot, part=part)
+        try:
+            # Latched here, before the way out looks for further causes: the first one stays first.
+            with at.stop.latching(), at.pace.energised():
+                switch_on(output, at)
+                yield
+        finally:
+            proof = off_and_prove(output, at)
+            failed = at.journal.keep("off_proof", output=output, shot=shot, **proof.to_json())
+            if failed is not None:
+                at.stop.because(Reason.STORAGE_FAULT, str(failed))
+            require(proof, output, at)
+    at.stop.check()
+
+
+def switch_on(output: str, at: Context) -> None:
+    """Ask the monitor for the output and wait until the contactor says that it closed."""
+    interlock = list(at.sequence.interlock)
+    reply = at.monitor.ask(
+        "switch_on", output=output, interlock=interlock, timeout_s=1.0, on_slice=at.pace.slice
+    )
+    if not reply.granted:
+        at.pace.slice()  # the monitor's own cause, if it has one, comes first
+        raise BenchFault(Reason.INTERLOCK_OPEN, f"the interlock monitor refused {output}: {reply.sentence}")
+    rules = at.bench.file.outputs[output]
+    at.progress.say("warning horn", until_s=at.clock.now_s() + rules.warning, until_what="energy on")
+    within_s = rules.warning + CONTACTOR_MARGIN_S
+    if not at.pace.wait_for(lambda: _is_on(output, at), within_s):
+        raise BenchFault(
+            Reason.SUPPLY_FAULT, f"the contactor of {output} did not close within {within_s:g} s"
+        )
+
+
+def _is_on(output: str, at: Context) -> bool:
+    state = at.monitor.snapshot().outputs.get(output)
+    return state is not None and state["commanded"] and not state["off_feedback"]
+
+
+def off_and_prove(output: str, at: Context) -> Proof:
+    """Off over the instruments' own links and by the monitor, then the proof. Never raises."""
+    with at.stop.shielded():
+        at.progress.say("switching off")
+        try:
+            finish = at.bench.start_off(output)
+            at.monitor.ask("switch_off", output=output, timeout_s=0.5, on_slice=at.pace.slice)
+            off_writes = finish()
+            proof_s = at.bench.file.discharge_time + PROOF_MARGIN_S
+            reply = at.monitor.ask("prove_off", timeout_s=proof_s, on_slice=at.pace.slice)
+        except Exception as error:  # noqa: BLE001 (the way to safe must end in a proof or in "not proven")
+            return Proof(False, {"because": f"{type(error).__name__}: {error}"})
+    return Proof(bool(reply.granted), dict(reply.facts) | {"because": reply.sentence}, tuple(off_writes))
+
+
+def require(proof: Proof, output: str, at: Context) -> None:
+    """A missing proof is a cause; an off write that failed is an instrument fault although off was proven."""
+    for write in proof.off_writes:
+        if write["result"] != "confirmed" and write["result"] != "sent":
+            what = f"{write['instrument']} could not be switched off over its own link: {write['result']}"
+            at.stop.because(Reason.INSTRUMENT_FAULT, what)
+    if not proof.safe:
+        because = proof.facts.get("because") or "no answer from the interlock monitor"
+        at.stop.because(Reason.OFF_NOT_PROVEN, f"{output}: {because}")

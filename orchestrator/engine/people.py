@@ -1,0 +1,158 @@
+"""What a run asks of people, and the answers. One question is open at a time."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+from orchestrator.engine.pace import Pace
+
+
+@dataclass(frozen=True)
+class Person:
+    """Who acted. `how` says what that rests on: "peer" (the socket's user) or "declared" (badge, typed name)."""
+
+    name: str
+    how: str = "declared"
+
+    def to_json(self) -> dict[str, str]:
+        return {"name": self.name, "how": self.how}
+
+
+@dataclass(frozen=True)
+class Question:
+    """One thing a person must do or say.
+
+    `ask` is the act (connect, inspect, arm, observe, hold, release, acknowledge); `items` are to be confirmed one by
+    one; `choices` are the possible states of an indicator; "unmarked" before `not_before_s` is too early.
+    """
+
+    number: int
+    ask: str
+    text: str
+    items: tuple[str, ...] = ()
+    choices: tuple[str, ...] = ()
+    needs_photo: bool = False
+    not_before_s: float | None = None
+    caution: str | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "question": self.number,
+            "ask": self.ask,
+            "text": self.text,
+            "items": list(self.items),
+            "choices": list(self.choices),
+            "needs_photo": self.needs_photo,
+            "not_before_s": self.not_before_s,
+            "caution": self.caution,
+        }
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A person's answer: `yes` False means "no, stop here"."""
+
+    by: Person
+    yes: bool = True
+    confirmed: tuple[str, ...] = ()
+    choice: str | None = None
+    photo: str | None = None
+    remark: str | None = None
+    readings: dict[str, str] = field(default_factory=dict)
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "by": self.by.to_json(),
+            "yes": self.yes,
+            "confirmed": list(self.confirmed),
+            "choice": self.choice,
+            "photo": self.photo,
+            "remark": self.remark,
+            "readings": dict(self.readings),
+        }
+
+
+def objection(question: Question, answer: Answer, now_s: float) -> str | None:
+    """Why this answer does not answer the question yet, in a sentence; None when it does."""
+    if not answer.yes:
+        return None
+    missing = [item for item in question.items if item not in answer.confirmed]
+    if missing:
+        return f"Not confirmed yet: {', '.join(missing)}."
+    if question.needs_photo and not answer.photo:
+        return "A photo is required: give its path."
+    if question.choices and answer.choice not in question.choices:
+        return f"Say one of: {', '.join(question.choices)}."
+    early = question.not_before_s is not None and now_s < question.not_before_s
+    if early and question.choices and answer.choice == question.choices[0]:
+        assert question.not_before_s is not None
+        left_s = question.not_before_s - now_s
+        return f"The observation window runs for another {left_s:.0f} s; '{answer.choice}' counts only at its end."
+    return None
+
+
+class People(Protocol):
+    """Where answers come from: the daemon's inbox, or the technician of a rehearsal."""
+
+    def put(self, question: Question) -> None:
+        """Show the question."""
+
+    def answer(self, now_s: float) -> Answer | None:
+        """The answer, when there is one that answers it."""
+
+    def withdraw(self) -> None:
+        """The question is no longer open."""
+
+
+def ask(people: People, question: Question, pace: Pace) -> Answer:
+    """Ask and wait, for as long as it takes; Stopped ends the waiting."""
+    people.put(question)
+    try:
+        while True:
+            answer = people.answer(pace.now_s())
+            if answer is not None:
+                return answer
+            pace.wait_until(pace.now_s() + 0.1)
+    finally:
+        people.withdraw()
+
+
+class Inbox:
+    """Answers that arrive from another thread, one open question at a time."""
+
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._question: Question | None = None
+        self._answer: Answer | None = None
+
+    @property
+    def question(self) -> Question | None:
+        return self._question
+
+    def put(self, question: Question) -> None:
+        with self._lock:
+            self._question, self._answer = question, None
+
+    def withdraw(self) -> None:
+        with self._lock:
+            self._question, self._answer = None, None
+
+    def answer(self, now_s: float) -> Answer | None:
+        return self._answer
+
+    def deliver(self, number: int | None, answer: Answer, now_s: float) -> str | None:
+        """Hand in an answer; None when it was taken, otherwise why not, in a sentence."""
+        with self._lock:
+            question = self._question
+            if question is None:
+                return "Nothing is being asked at the moment."
+            if number is not None and number != question.number:
+                return (
+                    f"Question {number} is no longer open; the open one is {question.number}: {question.text}"
+                )
+            why_not = objection(question, answer, now_s)
+            if why_not is None:
+                self._answer = answer
+            return why_not

@@ -1,0 +1,92 @@
+"""What is going on, kept as plain facts for the screen: written by the run thread, read by whoever publishes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+from orchestrator.engine.judge import Value
+from orchestrator.engine.people import Question
+
+
+@dataclass
+class Progress:
+    """The run in a person's words. `changed` is called after each change and must not block."""
+
+    changed: Callable[[], None] = field(default=lambda: None)
+    title: str = ""
+    specimen: str = ""
+    part: str = ""
+    shot: int = 0
+    shots: int = 0
+    polarity: str = ""
+    doing: str = ""
+    until_s: float | None = None
+    until_what: str = ""
+    charge_v: float | None = None
+    wanted_v: float | None = None
+    capture: str = ""
+    next_act: str = ""
+    question: Question | None = None
+    figures: list[dict[str, Any]] = field(default_factory=list)
+    paused: bool = False
+
+    def say(self, doing: str, **facts: Any) -> None:
+        """Set the sentence and any other facts; a countdown not given again is over."""
+        self.doing = doing
+        self.until_s, self.until_what = None, ""
+        for name, value in facts.items():
+            setattr(self, name, value)
+        self.changed()
+
+    @contextmanager
+    def asking(self, question: Question) -> Iterator[None]:
+        """While a question is open."""
+        self.question = question
+        self.changed()
+        try:
+            yield
+        finally:
+            self.question = None
+            self.changed()
+
+    def shot_done(self, figures: dict[str, Any]) -> None:
+        self.figures.append(figures)
+        self.changed()
+
+    def figure(self, result: str, value: Value) -> None:
+        """A result that belongs to no capture, beside those of the same shot."""
+        facts = {
+            "value": value.value,
+            "unit": value.unit,
+            "expanded_uncertainty": value.expanded_uncertainty,
+            "coverage_factor": value.coverage_factor,
+        }
+        self.figures.append(
+            {"part": "measurement", "shot": value.shot, "valid": True, "results": {result: facts}}
+        )
+        self.changed()
+
+    def to_json(self, now_s: float) -> dict[str, Any]:
+        """JSON-able facts; the countdown in seconds from now."""
+        left_s = None if self.until_s is None else max(0.0, self.until_s - now_s)
+        return {
+            "title": self.title,
+            "specimen": self.specimen,
+            "part": self.part,
+            "shot": self.shot,
+            "shots": self.shots,
+            "polarity": self.polarity,
+            "doing": self.doing,
+            "countdown_s": left_s,
+            "countdown_to": self.until_what,
+            "charge_v": self.charge_v,
+            "wanted_v": self.wanted_v,
+            "capture": self.capture,
+            "next": self.next_act,
+            "question": None if self.question is None else self.question.to_json(),
+            "figures": list(self.figures),
+            "paused": self.paused,
+        }

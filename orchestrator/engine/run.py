@@ -1,0 +1,273 @@
+"""One run, from admission to the seal, as a straight line.
+
+The world (clock, store, monitor port, people, instruments) is given; the same code runs on real benches and in
+rehearsals. Whatever happens in `_work`, `_close` follows: judge, say why it stopped, seal.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from orchestrator.core.outcome import OUTCOME_OF, Outcome, Verdict, worse
+from orchestrator.core.reasons import Cause, Reason, sentence
+from orchestrator.engine.acts import perform
+from orchestrator.engine.arming import Arming
+from orchestrator.engine.context import Context
+from orchestrator.engine.duty import Shots, run_duty, verify
+from orchestrator.engine.judge import Row, judge
+from orchestrator.engine.people import Person
+from orchestrator.engine.stop import BenchFault, Stopped, cause_of
+from orchestrator.record.seal import seal, write_environment
+from orchestrator.record.store import StorageFault
+
+if TYPE_CHECKING:
+    from orchestrator.engine.bench import OpenBench
+    from orchestrator.engine.pace import Clock, Pace
+    from orchestrator.engine.people import People
+    from orchestrator.engine.progress import Progress
+    from orchestrator.engine.stop import Stop
+    from orchestrator.monitor.port import MonitorPort
+    from orchestrator.record.journal import Journal
+    from orchestrator.record.seal import Heads
+    from orchestrator.record.store import Store
+    from sequences.loader import Loaded, LoadedBench
+
+
+@dataclass(frozen=True)
+class RunOrder:
+    """What a person asked for: which sequence on which bench, for which specimen, by whom."""
+
+    run: str
+    sequence: Loaded
+    bench: LoadedBench
+    specimen: str
+    started_by: Person
+    world: str
+    environment: dict[str, Any]
+    group: str | None = None
+    seed: int | None = None
+    remark: str | None = None
+    part_of: tuple[str, ...] = ()
+    indicator_lot: str | None = None
+
+
+@dataclass
+class World:
+    """Everything outside the run itself; real or virtual."""
+
+    clock: Clock
+    pace: Pace
+    stop: Stop
+    store: Store
+    journal: Journal
+    monitor: MonitorPort
+    people: People
+    bench: OpenBench
+    progress: Progress
+    heads: Heads | None
+
+
+@dataclass(frozen=True)
+class RunEnd:
+    """How a run ended; `off_proven` None means not known."""
+
+    outcome: Outcome
+    cause: Cause
+    off_proven: bool | None
+    sentence: str
+    rows: tuple[Row, ...] = ()
+    sealed: bool = False
+    later: tuple[Cause, ...] = field(default=())
+
+
+def run(order: RunOrder, world: World) -> RunEnd:
+    """Run the order. Never raises: every ending is a RunEnd, sealed where the store still allows it."""
+    at = _context(order, world)
+    shots = Shots(at, Arming(at.sequence.arm, at))
+    at.shots, at.arm = shots, shots.arming.require
+    try:
+        with world.stop.latching():
+            _open_record(order, at)
+            _acknowledge_the_last_stop(at)
+            _work(at, shots)
+    except Stopped:
+        pass
+    return _Closing(order, world, at, shots).close()
+
+
+def _context(order: RunOrder, world: World) -> Context:
+    sequence = order.sequence.sequence
+    assert sequence is not None, "a sequence with findings is never run"
+    return Context(
+        clock=world.clock,
+        pace=world.pace,
+        stop=world.stop,
+        store=world.store,
+        journal=world.journal,
+        monitor=world.monitor,
+        people=world.people,
+        bench=world.bench,
+        sequence=sequence,
+        progress=world.progress,
+        specimen=order.specimen,
+    )
+
+
+def _open_record(order: RunOrder, at: Context) -> None:
+    """Freeze what the run is made of before anything on the bench moves."""
+    at.progress.say("opening the record", title=at.sequence.title, specimen=order.specimen)
+    at.store.create("sequence.yaml", order.sequence.text.encode())
+    at.store.create("bench.yaml", order.bench.text.encode())
+    write_environment(at.store, order.environment)
+    at.journal.append(
+        "run_started",
+        run=order.run,
+        title=at.sequence.title,
+        scenario=at.sequence.scenario,
+        sequence_sha256=order.sequence.sha256,
+        bench=at.bench.file.name,
+        bench_sha256=order.bench.sha256,
+        specimen=order.specimen,
+        group=order.group,
+        started_by=order.started_by.to_json(),
+        parameters=dict(order.sequence.parameters),
+        world=order.world,
+        seed=order.seed,
+        software=order.environment["benchward"],
+        part_of=list(order.part_of),
+        remark=order.remark,
+    )
+    at.pace.on_clock_step = lambda step_s: _note_clock_step(step_s, at)
+    if at.sequence.indicator is not None:
+        at.journal.append(
+            "indicator",
+            material=at.sequence.indicator.material,
+            layers=at.sequence.indicator.layers,
+            lot=order.indicator_lot,
+            state="fresh",
+            by=order.started_by.to_json(),
+        )
+
+
+def _acknowledge_the_last_stop(at: Context) -> None:
+    """Starting is the person's act that clears what an earlier run stopped for; only with off proven."""
+    reply = at.monitor.ask("clear_cause", timeout_s=1.0, on_slice=lambda: None)
+    if not reply.granted:
+        raise BenchFault(Reason.OFF_NOT_PROVEN, reply.sentence)
+
+
+def _note_clock_step(step_s: float, at: Context) -> None:
+    failed = at.journal.keep("clock_step", step_s=round(step_s, 3))
+    if failed is not None:
+        at.stop.because(Reason.STORAGE_FAULT, str(failed))
+
+
+def _work(at: Context, shots: Shots) -> None:
+    """The run itself."""
+    at.bench.open_all(at)
+    at.journal.append("ambient", **at.monitor.snapshot().ambient)
+    verify(shots)
+    for step in at.sequence.initial_measurements:
+        perform(step, at)
+    run_duty(shots)
+    shots.arming.withdraw()
+    for step in at.sequence.final_measurements:
+        perform(step, at)
+    at.stop.because(Reason.COMPLETED, f"{at.sequence.duty.shots} shots and every measurement done")
+
+
+@dataclass
+class _Closing:
+    """The end of a run, in order: safe, judged, said, sealed."""
+
+    order: RunOrder
+    world: World
+    at: Context
+    shots: Shots
+
+    def close(self) -> RunEnd:
+        with self.world.stop.shielded():
+            off_proven = self._make_safe()
+            rows, outcome = self._judge()
+            end = self._say(outcome, off_proven, rows)
+            return self._seal(end)
+
+    def _make_safe(self) -> bool | None:
+        """Green again where that can be proven; the last word on whether it is safe."""
+        self.at.progress.say("making safe")
+        try:
+            self.shots.arming.withdraw()
+            reply = self.at.monitor.ask(
+                "prove_off",
+                timeout_s=self.at.bench.file.discharge_time + 2.0,
+                on_slice=self.at.pace.slice,
+            )
+        except Exception as error:  # noqa: BLE001 (the end of a run: what fails here must not hide what happened)
+            self.world.stop.request(cause_of(error, self.at.clock.now_s()))
+            return None
+        finally:
+            self.at.bench.close_all()
+        if not reply.granted:
+            self.world.stop.because(Reason.OFF_NOT_PROVEN, reply.sentence)
+        return bool(reply.granted)
+
+    def _judge(self) -> tuple[tuple[Row, ...], Outcome]:
+        evidence = self.shots.evidence(self.at.sequence.duty.shots)
+        requirements = self.at.sequence.requirements
+        outcome = OUTCOME_OF[self._first().reason]
+        for cause in self.world.stop.later:
+            outcome = worse(outcome, OUTCOME_OF[cause.reason])
+        if any(judge(r, evidence, None).verdict is Verdict.FAILS for r in requirements):
+            outcome = worse(outcome, Outcome.FAIL)
+        rows = tuple(judge(r, evidence, outcome) for r in requirements)
+        if outcome is Outcome.PASS and any(r.verdict is Verdict.NOT_JUDGED for r in rows):
+            outcome = Outcome.INCONC
+            rows = tuple(judge(r, evidence, outcome) for r in requirements)
+        for row in rows:
+            self._keep("verdict", **row.to_json())
+        return rows, outcome
+
+    def _first(self) -> Cause:
+        first = self.world.stop.first
+        assert first is not None, "a run ends only by a cause"
+        return first
+
+    def _say(self, outcome: Outcome, off_proven: bool | None, rows: tuple[Row, ...]) -> RunEnd:
+        first, later = self._first(), self.world.stop.later
+        for number, cause in enumerate((first, *later)):
+            self._keep("cause", **cause.to_json(), first=number == 0)
+        words = sentence(first, off_proven)
+        self._keep(
+            "run_ended",
+            outcome=outcome.value,
+            reason=first.reason.value,
+            off_proven=off_proven,
+            sentence=words,
+            later=[c.to_json() for c in later],
+            shots_applied=self.shots.applied_to_specimen,
+            verdicts_count=len(rows),
+            after_a_stop=self.at.sequence.specimen.after_a_stop,
+        )
+        self.at.progress.say(words)
+        return RunEnd(outcome, first, off_proven, words, rows, False, later)
+
+    def _keep(self, kind: str, **fields: Any) -> None:
+        failed = self.world.journal.keep(kind, **fields)
+        if failed is not None:
+            self.world.stop.because(Reason.STORAGE_FAULT, str(failed))
+
+    def _seal(self, end: RunEnd) -> RunEnd:
+        """The data sheet, then the seal over every file. Without it the run shows as interrupted."""
+        from orchestrator.record.sheet import data_sheet
+
+        try:
+            self.world.store.create("sheet.txt", data_sheet(self.world.journal.entries).encode())
+            sealed = seal(self.world.store, self.world.journal, self.world.clock)
+            if self.world.heads is not None:
+                self.world.heads.append(self.order.run, "seal", sealed.sha256)
+        except StorageFault as fault:
+            words = f"{end.sentence} The record could not be sealed: {fault}"
+            worst = worse(end.outcome, Outcome.ERROR)
+            return RunEnd(worst, end.cause, end.off_proven, words, end.rows, False, self.world.stop.later)
+        return RunEnd(end.outcome, end.cause, end.off_proven, end.sentence, end.rows, True, end.later)

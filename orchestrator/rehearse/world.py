@@ -1,0 +1,165 @@
+"""The virtual world: one fake clock, one thread, the plant and the interlock monitor advanced by it.
+
+Time passes only where something waits for it: a rest of the run's pace, or a link that waits for bytes. On the way
+everything that is due happens at its own instant: the plant's physics and late replies, the monitor's deadlines and
+its reaction to changed inputs, the technician's acts. Nothing here is random but by the seed.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Protocol
+
+from simulators.device import Plant
+
+START_UTC = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
+REST_SLICE_S = 0.2
+"""Longest jump while something must be renewed: well under the monitor's renewal time."""
+
+
+class Due(Protocol):
+    """Something that wants to act at an instant of its own."""
+
+    def due_s(self) -> float: ...
+
+    def run(self, now_s: float) -> None: ...
+
+
+class VirtualWorld:
+    """The fake clock and all that lives by it."""
+
+    def __init__(self, plant: Plant, start_utc: datetime = START_UTC) -> None:
+        self.plant = plant
+        self.now_s = 0.0
+        self.utc_step = timedelta()
+        self.actors: list[Due] = []
+        self.on_inputs: Callable[[float], None] = lambda now_s: None
+        self._start_utc = start_utc
+        self._ports: dict[str, VirtualPort] = {}
+        self._inputs_seen = plant.inputs_version()
+        self._acting = False
+
+    def utc(self) -> datetime:
+        return self._start_utc + timedelta(seconds=self.now_s) + self.utc_step
+
+    def port(self, device: str) -> VirtualPort:
+        """A new end of a link to a device of the plant."""
+        return VirtualPort(self, device)
+
+    def opened(self, port: VirtualPort) -> None:
+        """One connection a device: a later one replaces the earlier."""
+        earlier = self._ports.get(port.device)
+        if earlier is not None and earlier is not port:
+            earlier.lost = True
+            self.plant.devices[port.device].link_closed(self.now_s)
+        self._ports[port.device] = port
+        self.plant.devices[port.device].link_opened(self.now_s)
+
+    def closed(self, port: VirtualPort) -> None:
+        if self._ports.get(port.device) is port:
+            del self._ports[port.device]
+            self.plant.devices[port.device].link_closed(self.now_s)
+
+    def next_due_s(self) -> float:
+        """When something happens next by itself."""
+        due_s = self.plant.next_due_s()
+        if not self._acting:
+            due_s = min((due_s, *(actor.due_s() for actor in self.actors)))
+        return due_s
+
+    def run_until(self, until_s: float) -> None:
+        """Let time pass; everything due on the way happens at its instant."""
+        while (due_s := self.next_due_s()) < until_s:
+            self.now_s = max(self.now_s, due_s)
+            self.settle()
+        self.now_s = max(self.now_s, until_s)
+        self.settle()
+
+    def settle(self) -> None:
+        """Everything due now."""
+        for device, outputs in self.plant.advance(self.now_s).items():
+            port = self._ports.get(device)
+            if port is not None:
+                port.inbox += b"".join(data for _, data in outputs)
+        for device, port in list(self._ports.items()):
+            if not self.plant.devices[device].accepts(self.now_s):
+                port.lost = True
+        if self.plant.inputs_version() != self._inputs_seen:
+            self._inputs_seen = self.plant.inputs_version()
+            self.on_inputs(self.now_s)
+        if not self._acting:
+            self._act()
+
+    def _act(self) -> None:
+        # An actor may itself let time pass (the monitor talks to its safety I/O): then only the plant goes on.
+        self._acting = True
+        try:
+            for actor in self.actors:
+                while actor.due_s() <= self.now_s:
+                    actor.run(self.now_s)
+        finally:
+            self._acting = False
+
+
+class VirtualPort:
+    """One end of a link to a simulated device."""
+
+    def __init__(self, world: VirtualWorld, device: str) -> None:
+        self.device = device
+        self.inbox = bytearray()
+        self.lost = False
+        self._world = world
+
+    def connect(self) -> None:
+        if not self._world.plant.devices[self.device].accepts(self._world.now_s):
+            raise ConnectionRefusedError(f"{self.device} does not accept a connection")
+        self.inbox.clear()
+        self.lost = False
+        self._world.opened(self)
+
+    def send(self, data: bytes) -> int:
+        self._require()
+        self._world.plant.devices[self.device].receive(data, self._world.now_s)
+        self._world.settle()
+        return len(data)
+
+    def receive(self, limit: int, until_s_from_now: float) -> bytes:
+        """Bytes, as soon as some are there; the clock runs until then, at most so long."""
+        until_s = self._world.now_s + until_s_from_now
+        while not self.inbox:
+            self._require()
+            if self._world.now_s >= until_s:
+                return b""
+            self._world.run_until(min(until_s, max(self._world.now_s, self._world.next_due_s())))
+        data = bytes(self.inbox[:limit])
+        del self.inbox[:limit]
+        return data
+
+    def close(self) -> None:
+        self._world.closed(self)
+
+    def _require(self) -> None:
+        if self.lost:
+            raise ConnectionResetError(f"{self.device} closed the connection")
+
+
+class VirtualClock:
+    """The world's time as the engine sees it."""
+
+    def __init__(self, world: VirtualWorld) -> None:
+        self._world = world
+        self.must_renew: Callable[[], bool] = lambda: True
+
+    def now_s(self) -> float:
+        return self._world.now_s
+
+    def utc(self) -> datetime:
+        return self._world.utc()
+
+    def rest(self, until_s: float, wake: threading.Event) -> None:
+        """To the next thing that happens, at the latest to `until_s`."""
+        latest_s = self._world.now_s + (REST_SLICE_S if self.must_renew() else math.inf)
+        self._world.run_until(min(until_s, latest_s, max(self._world.now_s, self._world.next_due_s())))
