@@ -7,8 +7,6 @@ written as null.
 """
 
 import dataclasses
-import hashlib
-import json
 import math
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
@@ -16,10 +14,10 @@ from enum import Enum
 from pathlib import Path
 from typing import Any, Protocol
 
+from orchestrator.record.chain import NO_LINE_BEFORE, encode_line, sha256_hex
 from orchestrator.record.store import StorageFault, Store
 
 JOURNAL = "journal.jsonl"
-NO_LINE_BEFORE = "0" * 64
 _OWN_KEYS = frozenset({"n", "utc", "kind", "mono_s", "prev", "not_written"})
 
 
@@ -88,8 +86,7 @@ class Journal:
     def _entry(self, kind: str, fields: Mapping[str, Any]) -> dict[str, Any]:
         if clash := _OWN_KEYS & fields.keys():
             fields = {(f"{name}_" if name in clash else name): value for name, value in fields.items()}
-        moment = self._clock.utc().astimezone(UTC).isoformat(timespec="microseconds")
-        entry: dict[str, Any] = {"n": self.count + 1, "utc": moment.replace("+00:00", "Z"), "kind": kind}
+        entry: dict[str, Any] = {"n": self.count + 1, "utc": stamp(self._clock.utc()), "kind": kind}
         entry.update(fields)
         if self._not_written:
             entry["not_written"] = list(self._not_written)
@@ -106,7 +103,7 @@ class Journal:
             self.fault = self.fault or fault
             self._lose(entry)
             raise
-        self.head = hashlib.sha256(line).hexdigest()
+        self.head = sha256_hex(line)
         self.entries.append(entry)
         self._not_written.clear()
         self._on_entry(entry)
@@ -117,12 +114,9 @@ class Journal:
         self._on_entry({name: plain(value, str) for name, value in entry.items()} | {"stored": False})
 
 
-def encode_line(entry: Mapping[str, Any]) -> bytes:
-    """One line of a chain: UTF-8 JSON without NaN, keys in the order given, with its line end.
-
-    A lone surrogate (an undecodable byte of a command line) becomes its JSON escape.
-    """
-    return json.dumps(entry, ensure_ascii=False, allow_nan=False).encode("utf-8", "backslashreplace") + b"\n"
+def stamp(moment: datetime) -> str:
+    """How the record writes a moment: ISO 8601 in UTC, to the microsecond."""
+    return moment.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
 def plain(value: Any, otherwise: Callable[[Any], Any] | None = None) -> Any:

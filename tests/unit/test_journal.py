@@ -12,7 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from orchestrator.core.outcome import Outcome
-from orchestrator.record.journal import JOURNAL, NO_LINE_BEFORE, Journal, encode_line, plain
+from orchestrator.record.chain import NO_LINE_BEFORE, encode_line
+from orchestrator.record.journal import JOURNAL, Journal, plain
 from orchestrator.record.store import MemoryStore, StorageFault
 
 
