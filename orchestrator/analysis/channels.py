@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import replace
+
 from orchestrator.analysis.refusal import Refused
 from orchestrator.analysis.waveform import Channel, Waveform
 
@@ -36,3 +39,16 @@ def _require_unit(channel: Channel, unit: str) -> Channel:
             f"Give the column a unit of {unit}, for example `{channel.name} [k{unit}]`.",
         )
     return channel
+
+
+def renamed(waveform: Waveform, roles: Mapping[str, str]) -> Waveform:
+    """The waveform with channels under the names of their roles (role -> name in the record).
+
+    Raises ValueError for a name that is not in the record.
+    """
+    for name in roles.values():
+        if name not in waveform.channels:
+            raise ValueError(f"the record has no channel {name!r}; it has {', '.join(waveform.channels)}")
+    chosen = {role: replace(waveform.channels[name], name=role) for role, name in roles.items()}
+    others = {name: channel for name, channel in waveform.channels.items() if name not in roles.values()}
+    return replace(waveform, channels={**others, **chosen})
