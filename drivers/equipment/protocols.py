@@ -13,8 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 Polarity = Literal["positive", "negative"]
-Slope = Literal["rising", "falling"]
-TriggerSource = Literal["external", "channel"]
 InstrumentCode = Literal["wrong_instrument", "error_queue", "no_capture", "settings_changed"]
 
 
@@ -55,9 +53,9 @@ class DigitiserSettings:
     sample_interval_s: float
     samples: int  # in all, those before the trigger included
     pre_trigger_samples: int
-    trigger_source: TriggerSource
+    trigger_source: str  # external, channel (the recorded one); read back, also the instrument's own word
     level_v: float
-    slope: Slope
+    slope: str  # rising, falling; read back, also the instrument's own word
 
 
 @dataclass(frozen=True)

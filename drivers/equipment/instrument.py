@@ -1,0 +1,205 @@
+"""A SCPI instrument behind a link: identity, command groups, questions, each within one total deadline."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, is_dataclass
+from functools import wraps
+from typing import Any, Concatenate, ParamSpec, TypeVar
+
+from drivers import scpi
+from drivers.equipment.off import OffWrite
+from drivers.equipment.protocols import Identity, InstrumentFault
+from drivers.links.base import Link
+
+P = ParamSpec("P")
+R = TypeVar("R")
+I = TypeVar("I", bound="ScpiInstrument")  # noqa: E741
+
+TIMEOUT_S = 2.0
+IDENTIFY = "*IDN?"
+NEXT_ERROR = "SYSTem:ERRor?"
+MOST_ERRORS = 64  # an error queue that never empties is no queue
+ANSWER_BYTES = 4096
+UNITS = {"v": "V", "s": "s", "a": "A"}
+
+
+def one_deadline(work: Callable[Concatenate[I, P], R]) -> Callable[Concatenate[I, P], R]:
+    """All link calls of one equipment call share one total deadline."""
+
+    @wraps(work)
+    def within(self: I, /, *args: P.args, **kwargs: P.kwargs) -> R:
+        before_s = self.until_s
+        if before_s is None:
+            self.until_s = self.link.pace.now_s() + self.timeout_s
+        try:
+            return work(self, *args, **kwargs)
+        finally:
+            self.until_s = before_s
+
+    return within
+
+
+class ScpiInstrument:
+    """What all instruments here have in common."""
+
+    def __init__(self, link: Link, expected: Identity, off: OffWrite, timeout_s: float = TIMEOUT_S) -> None:
+        self.link = link
+        self.name = link.name
+        self.expected = expected
+        self.timeout_s = timeout_s
+        self.until_s: float | None = None
+        self.off_write = off
+        self.errors_at_open: tuple[scpi.ErrorEntry, ...] = ()
+
+    @one_deadline
+    def open(self) -> Identity:
+        """Open the link and identify. Raises `LinkFault`, `InstrumentFault` wrong_instrument.
+
+        Errors that were in its queue before are taken out and kept in `errors_at_open`.
+        """
+        self.link.open(self._left_s())
+        try:
+            found = self._identify()
+        except InstrumentFault:
+            self.link.close()
+            raise
+        self.errors_at_open = tuple(self._errors())
+        return found
+
+    def close(self) -> None:
+        """Close the link."""
+        self.link.close()
+
+    @one_deadline
+    def send(self, group: str, *messages: str) -> None:
+        """One command group, then the error queue. Raises `InstrumentFault` error_queue naming the group."""
+        self.link.expect_silence()
+        self._write(*messages, NEXT_ERROR)
+        self._require_no_errors(group)
+
+    @one_deadline
+    def ask(self, question: str) -> str:
+        """The answer to one question, as text."""
+        self.link.expect_silence()
+        self._write(question)
+        return self._line()
+
+    @one_deadline
+    def check_errors(self, group: str) -> None:
+        """The error queue after a group of questions."""
+        self._write(NEXT_ERROR)
+        self._require_no_errors(group)
+
+    def ask_number(self, question: str) -> float:
+        """The answer as a number."""
+        return self._parsed(scpi.number, self.ask(question))
+
+    def ask_integer(self, question: str) -> int:
+        """The answer as a whole number, also where it is written as 1.0E+04."""
+        value = self.ask_number(question)
+        if not value.is_integer():
+            raise self.link.condemn("rubbish", f"answered {value:g} to {question}: not a whole number")
+        return int(value)
+
+    def ask_switch(self, question: str) -> bool:
+        """The answer as a boolean."""
+        return self._parsed(scpi.boolean, self.ask(question))
+
+    def ask_word(self, question: str, words: Mapping[str, str]) -> str:
+        """Our word for the instrument's character answer; its own word where it means none of ours."""
+        text = self.ask(question)
+        for word, theirs in words.items():
+            if text.upper() in (scpi.short_form(theirs), theirs.upper()):
+                return word
+        return text
+
+    def ask_bit(self, status_header: str, bit: int) -> bool:
+        """One bit of a status register."""
+        return bool(self.ask_integer(scpi.query(status_header)) >> bit & 1)
+
+    # ---- inside
+
+    def _left_s(self) -> float:
+        until_s = self.link.pace.now_s() + self.timeout_s if self.until_s is None else self.until_s
+        return max(0.0, until_s - self.link.pace.now_s())
+
+    def _write(self, *messages: str) -> None:
+        self.link.write("".join(f"{each}\n" for each in messages).encode("ascii"), self._left_s())
+
+    def _line(self) -> str:
+        return self._parsed(scpi.text_of, self.link.read_line(self._left_s(), ANSWER_BYTES))
+
+    def _parsed(self, parse: Callable[[Any], R], answer: object) -> R:
+        try:
+            return parse(answer)
+        except scpi.ResponseError as error:
+            raise self.link.condemn("rubbish", f"gave an impossible answer: {error}") from error
+
+    def _identify(self) -> Identity:
+        found = Identity(*self._parsed(scpi.identity_fields, self.ask(IDENTIFY)))
+        wanted = self.expected
+        for what in ("maker", "model", "serial"):
+            want, have = getattr(wanted, what), getattr(found, what)
+            if want and want != have:
+                sentence = f"the bench file says {what} {want!r}, this one says {have!r}"
+                raise InstrumentFault("wrong_instrument", self.name, "identify", sentence)
+        return found
+
+    def _errors(self) -> list[scpi.ErrorEntry]:
+        self._write(NEXT_ERROR)
+        return self._drain()
+
+    def _drain(self) -> list[scpi.ErrorEntry]:
+        """All entries, the first of which is asked for already."""
+        entries: list[scpi.ErrorEntry] = []
+        while (entry := self._parsed(scpi.error_entry, self._line())).number:
+            entries.append(entry)
+            if len(entries) >= MOST_ERRORS:
+                raise self.link.condemn("rubbish", f"has an error queue of more than {MOST_ERRORS} entries")
+            self._write(NEXT_ERROR)
+        return entries
+
+    def _require_no_errors(self, group: str) -> None:
+        entries = self._drain()
+        if entries:
+            sentence = "; ".join(entry.in_words() for entry in entries)
+            raise InstrumentFault("error_queue", self.name, group, f"it reports {sentence}")
+
+
+def differences(wanted: object, read: object, relative: float = 1e-4) -> list[str]:
+    """In words, each setting that is not what was asked for; numbers may differ by `relative`.
+
+    Both are settings dataclasses, or mappings with the same keys; keys missing in `wanted` are not compared.
+    """
+    asked, took = _mapping(wanted), _mapping(read)
+    return [
+        f"{_in_words(key)}: asked for {_value(key, value)}, it took {_value(key, took.get(key))}"
+        for key, value in asked.items()
+        if not _same(value, took.get(key), relative)
+    ]
+
+
+def _mapping(settings: object) -> dict[str, Any]:
+    if is_dataclass(settings) and not isinstance(settings, type):
+        return asdict(settings)
+    if isinstance(settings, Mapping):
+        return dict(settings)
+    raise TypeError(f"{settings!r} is neither a settings dataclass nor a mapping")
+
+
+def _same(wanted: object, read: object, relative: float) -> bool:
+    if isinstance(wanted, int | float) and isinstance(read, int | float):
+        return abs(read - wanted) <= relative * abs(wanted)
+    return wanted == read
+
+
+def _in_words(key: str) -> str:
+    name, _, unit = key.rpartition("_")
+    return (name if unit in UNITS and name else key).replace("_", " ")
+
+
+def _value(key: str, value: object) -> str:
+    unit = UNITS.get(key.rpartition("_")[2], "") if "_" in key else ""
+    text = f"{value:.6g}" if isinstance(value, int | float) else str(value)
+    return f"{text} {unit}".rstrip()
