@@ -8,8 +8,8 @@ Decisions where IEEE 488.2 speaks of a bus and this is a byte stream (raw socket
   themselves, nor does -430 DEADLOCKED, as the link takes every response. `error()` puts them in for a device
   that has them. -440 does arise.
 - MAV is set while a response of the same message or of an earlier one is still due. *CLS recalls no response.
-- *OPC? and *WAI hold the message, and all messages behind it, until no overlapped operation is pending. The way
-  out is to close the link, which drops what has arrived, what waits, and responses not yet due. All else stays.
+- *OPC? and *WAI hold the message, and all messages behind it, until no overlapped operation is pending. The
+  way out is to close the link; it drops what has arrived, what waits, and responses not yet due. All else stays.
 - More input than `input_limit` bytes is -363; that message is lost.
 """
 
@@ -83,7 +83,8 @@ class ScpiDevice:
     """One instrument's command interface; see the module for what it does on a stream.
 
     `commands` are the instrument's own; the common commands, SYSTem:ERRor, SYSTem:VERSion?, STATus and ABORt
-    are here. On *RST and ABORt `on_reset` and `on_abort` are called with the time, before pending operations end.
+    are here. On *RST and ABORt, `on_reset` and `on_abort` are called with the time, before pending operations
+    end. `self_test` answers *TST?, 0 for passed.
     """
 
     def __init__(

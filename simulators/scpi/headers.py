@@ -43,8 +43,8 @@ class Command:
     Handlers are called as `handler(args, suffixes, now_s)`. A query returns its response data as text (`nr3`
     and its neighbours write it) or as bytes, which go out as a definite length block. A handler refuses with
     ScpiError. `highest_suffixes` has one entry for each `#`; the lowest is 1. The query of a command whose
-    first parameter is a Number answers MINimum, MAXimum and DEFault by itself. After a reply that has no end of its
-    own (`ends_replies`, *IDN? is one) a further query in the same message is -440.
+    first parameter is a Number answers MINimum, MAXimum and DEFault by itself. After a reply without an end of
+    its own (`ends_replies`, *IDN? is one) a further query in the same message is -440.
     """
 
     header: str

@@ -19,8 +19,8 @@ LONGEST_CACHED = 256
 
 _HEADER = re.compile(r"(\*[A-Za-z][A-Za-z0-9_]*|:?[A-Za-z][A-Za-z0-9_]*(?::[A-Za-z][A-Za-z0-9_]*)*)(\??)")
 _HEADER_END = re.compile(r"[\x00-\x09\x0b-\x20;]|\Z")
-_GRAMMAR = frozenset("*:?,;0123456789_")
-_DATA_STARTS = frozenset("\"'#()+-./<=>@")
+_GRAMMAR = frozenset("*:?;0123456789_")
+_DATA_STARTS = frozenset("\"'#()+,-./<=>@")
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +124,7 @@ class Parser:
 
 
 def _misplaced(text: str, at: int, number: int) -> ScpiError:
-    """The error of a character that cannot stand there: -101 if it stands in no header and starts no data."""
+    """The error of a character that cannot stand there: -101 if it stands in no header and no data."""
     char = text[at : at + 1]
     if char in _DATA_STARTS:
         return ScpiError(number, char)
