@@ -27,6 +27,7 @@ from orchestrator.analysis.coverage_factor import (
 )
 
 Pairs = Mapping[tuple[str, str], float]
+_FEW_DOF = 200  # above, t differs from normal by less than half a per cent and needs no word
 
 
 @dataclass(frozen=True)
@@ -290,7 +291,7 @@ def coverage_factor(
     if dof <= MANY_DOF:
         whole = max(1.0, math.floor(dof))
         k *= t_factor(whole, coverage_probability) / normal
-        source += f", t with {whole:.0f} degrees of freedom"
+        source += f", t with {whole:.0f} degrees of freedom" if whole < _FEW_DOF else ""
     return k, source
 
 
