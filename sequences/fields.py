@@ -51,7 +51,7 @@ class Model(BaseModel):
 
 def complain(code: str, what: str, advice: str) -> NoReturn:
     """Raise the complaint that the loader turns into a finding at the field's place."""
-    raise PydanticCustomError(code, "{what}", {"what": what, "help": advice})  # type: ignore[arg-type]
+    raise PydanticCustomError(code, "{what}", {"what": what, "help": advice})
 
 
 def nearest(word: str, known: Iterable[str]) -> str:

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from collections.abc import Sequence as Sequence_
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -30,16 +31,18 @@ class Located:
     source: Source
     root: Node | None
 
-    def at(self, *path: str | int) -> Mark | None:
-        """The place of the value at a path of keys and indices; of the nearest table above it if it is
-        absent."""
-        return locate(self.root, path) if self.root else None
+    def at(self, *path: str | int, key: bool = False) -> Mark | None:
+        """The place of the value at a path of keys and indices, or of the last key; as near as the file has it."""
+        return locate(self.root, path, key) if self.root else None
 
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
-    """A sequence file as read: `sequence` is None if any finding refuses it. `parameters` are texts by
-    name."""
+    """A sequence file as read: `sequence` is None if any finding refuses it. `parameters` are texts by name.
+
+    For a refused file `readable` is what remains without the refused parts, if that makes a sequence, and `holes`
+    are the keys of the file under which something was left out: good for checks, never for a run.
+    """
 
     sequence: Sequence | None
     findings: list[Finding]
@@ -47,17 +50,21 @@ class Loaded:
     sha256: str
     parameters: dict[str, str]
     located: Located
+    readable: Sequence | None = None
+    holes: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
 class LoadedBench:
-    """A bench file as read: `bench` is None if any finding refuses it."""
+    """A bench file as read: `bench` is None if any finding refuses it. The rest as in Loaded."""
 
     bench: Bench | None
     findings: list[Finding]
     text: str
     sha256: str
     located: Located
+    readable: Bench | None = None
+    holes: frozenset[str] = frozenset()
 
 
 # --------------------------------------------------------------------------- places
@@ -91,9 +98,30 @@ def locate(root: Node, path: Path_, key: bool = False) -> Mark:
     return node.at
 
 
+def without(node: Node, path: Path_) -> Node:
+    """The tree without what stands at a path; the same tree if nothing stands there."""
+    part, rest = path[0], path[1:]
+    if isinstance(node, Items) and isinstance(part, int) and part < len(node.items):
+        kept = [without(node.items[part], rest)] if rest else []
+        return Items((*node.items[:part], *kept, *node.items[part + 1 :]), node.at)
+    if not isinstance(node, Table):
+        return node
+    if node.get(str(part)) is None and len(node.entries) == 1:  # a step: its fields stand below its kind
+        ((kind, body),) = node.entries
+        return Table(((kind, without(body, path)),), node.at)
+    entries = []
+    for key, value in node.entries:
+        if key.text != part:
+            entries.append((key, value))
+        elif rest:
+            entries.append((key, without(value, rest)))
+    return Table(tuple(entries), node.at)
+
+
 # --------------------------------------------------------------------------- pydantic's errors in our words
 
 
+_ROUNDS = 8  # how often what was refused is left out and the rest tried again
 _SHAPES = {
     "model_type": "a table of keys", "model_attributes_type": "a table of keys", "dict_type": "a table of keys",
     "tuple_type": "a list", "list_type": "a list", "string_type": "a single value",
@@ -278,26 +306,71 @@ def _open(path_or_source: str | Path | Source) -> Located:
 
 @dataclass(slots=True)
 class _Result:
+    located: Located
     model: Any = None
     findings: list[Finding] = field(default_factory=list)
+    readable: Any = None
+    holes: set[str] = field(default_factory=set)
 
 
 def _validate(model: Any, located: Located, reading: Reading) -> _Result:
-    """The model of a tree, or the findings that refuse it."""
+    """The model of a tree, or the findings that refuse it and what is readable all the same."""
     from pydantic import ValidationError
 
     if located.root is None:
-        return _Result(None, in_order(located.source.findings))
+        return _Result(located, None, in_order(located.source.findings))
     data = tree.plain(located.root)
-    found = list(located.source.findings)
-    made = None
+    result = _Result(located, None, list(located.source.findings))
     try:
-        made = model.model_validate(data, context=reading)
+        result.model = model.model_validate(data, context=reading)
     except ValidationError as error:
         translator = _Translator(located, data, reading)
         errors = error.errors(include_url=False)
-        found += [finding for one in errors if (finding := translator.finding(one))]
-    return _Result(None if refused(found) else made, in_order(found))
+        result.findings += [finding for one in errors if (finding := translator.finding(one))]
+        _read_the_rest(model, result, errors, reading)
+    if refused(result.findings):
+        result.readable, result.model = result.model or result.readable, None
+    result.findings = in_order(result.findings)
+    return result
+
+
+def _read_the_rest(model: Any, result: _Result, errors: Sequence_[Any], reading: Reading) -> None:
+    """Leave out what was refused, again until the rest makes a model or nothing useful remains."""
+    from pydantic import ValidationError
+
+    from sequences.fields import Reading
+
+    root: Node | None = result.located.root
+    for _ in range(_ROUNDS):
+        for path, hole in sorted((_left_out(error) for error in errors), key=_later_first, reverse=True):
+            root = without(root, path) if root and path else None
+            result.holes |= {str(path[0])} if path and hole else set()
+        if root is None:
+            return
+        try:
+            again = Reading(reading.kinds, reading.parameters)
+            result.readable = model.model_validate(tree.plain(root), context=again)
+        except ValidationError as error:
+            errors = error.errors(include_url=False)
+        else:
+            result.located = Located(result.located.source, root)
+            return
+
+
+def _left_out(error: Mapping[str, Any]) -> tuple[Path_, bool]:
+    """What to leave out for an error, and whether that leaves a hole: an unknown key does not."""
+    path: Path_ = error["loc"]
+    if error["type"] == "extra_forbidden":
+        return path, False
+    if error["type"] == "missing":
+        path = path[:-1]
+    numbers = [index for index, part in enumerate(path) if isinstance(part, int)]
+    return (path[: numbers[-1] + 1] if numbers else path), True
+
+
+def _later_first(entry: tuple[Path_, bool]) -> list[tuple[int, int | str]]:
+    """Order in which leaving one thing out moves no other: later list items before earlier ones."""
+    return [(part, "") if isinstance(part, int) else (-1, part) for part in entry[0]]
 
 
 def load_bench(path_or_source: str | Path | Source) -> LoadedBench:
@@ -308,7 +381,15 @@ def load_bench(path_or_source: str | Path | Source) -> LoadedBench:
     located = _open(path_or_source)
     result = _validate(Bench, located, Reading())
     source = located.source
-    return LoadedBench(result.model, result.findings, source.text, source.sha256, located)
+    return LoadedBench(
+        result.model,
+        result.findings,
+        source.text,
+        source.sha256,
+        result.located,
+        result.readable,
+        frozenset(result.holes),
+    )
 
 
 def load_sequence(
@@ -329,4 +410,13 @@ def load_sequence(
     findings = in_order([*result.findings, *resolved.findings, *unused(located, reading.used)])
     sequence = None if refused(findings) else result.model
     source = located.source
-    return Loaded(sequence, findings, source.text, source.sha256, resolved.texts, located)
+    return Loaded(
+        sequence,
+        findings,
+        source.text,
+        source.sha256,
+        resolved.texts,
+        result.located,
+        None if sequence else result.model or result.readable,
+        frozenset(result.holes),
+    )

@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
+from sequences.bench import Bench
 from sequences.capture import Capture, Material, ResultKind
 from sequences.fields import (
     Amount,
@@ -25,8 +26,25 @@ from sequences.fields import (
     scalar,
 )
 from sequences.parameters import amount
-from sequences.quantity import Quantity, QuantityError
+from sequences.quantity import Quantity, QuantityError, Toleranced
 from sequences.step import Step, StepItem
+
+__all__ = [
+    "Arm",
+    "Bench",
+    "Capture",
+    "Duty",
+    "FailurePolicy",
+    "Indicator",
+    "InvalidShot",
+    "Parameter",
+    "Requirement",
+    "Sequence",
+    "Specimen",
+    "Toleranced",
+    "Verification",
+    "VerificationShots",
+]
 
 Judged = Literal["every shot", "first", "last", "mean", "largest", "change first to last"]
 Rule = Literal["simple_acceptance", "guard_band"]

@@ -6,7 +6,7 @@ file; `kinds()` is the registry, filled by the classes themselves.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, NamedTuple
 
 from pydantic import PlainValidator, ValidationInfo, WithJsonSchema
 
@@ -14,6 +14,7 @@ from sequences.fields import Model, Reading, complain, nearest
 from sequences.tree import Refused
 
 if TYPE_CHECKING:
+    from sequences.asking import At
     from sequences.bench import Bench
     from sequences.capture import Capture, ResultKind
     from sequences.model import Sequence
@@ -21,14 +22,23 @@ if TYPE_CHECKING:
 STEP_SCHEMA = "a step of the sequence"  # marks the place where the schema command puts all kinds
 
 
+class Need(NamedTuple):
+    """Equipment that a step uses: the step's field, the name in it, and the type it has to be of."""
+
+    field: str
+    name: str
+    type: str
+
+
 class Step(Model):
     """One step. Subclasses name their kind; `main` is the field that `{kind: text}` alone sets."""
 
     kind: ClassVar[str] = ""
     main: ClassVar[str | None] = None
-    in_block: ClassVar[Literal["only", "may", "never"]] = (
-        "never"  # where it may stand: inside an energise block
-    )
+    # whether it stands inside an energised block, energises in a block of its own, is the moment of a shot
+    in_block: ClassVar[Literal["only", "may", "never"]] = "never"
+    opens_block: ClassVar[bool] = False
+    applies_shot: ClassVar[bool] = False
     _kinds: ClassVar[dict[str, type[Step]]] = {}
 
     def __init_subclass__(cls, *, kind: str = "", **more: Any) -> None:
@@ -41,8 +51,8 @@ class Step(Model):
         """The results this step produces, by name; none by default."""
         return {}
 
-    def needs_equipment(self) -> list[str]:
-        """The names of the sequence's equipment that this step uses."""
+    def needs_equipment(self) -> list[Need]:
+        """The sequence's equipment that this step uses."""
         return []
 
     def opens_output(self, bench: Bench) -> str | None:
@@ -53,9 +63,16 @@ class Step(Model):
         """What this step records of a shot."""
         return None
 
+    def level(self) -> tuple[str, float] | None:
+        """The field that holds the voltage this step applies, and its highest value in V."""
+        return None
+
     def steps_inside(self) -> tuple[Step, ...]:
         """The steps of the block that this step opens."""
         return ()
+
+    def check(self, at: At) -> None:
+        """Report what is wrong with this step of its own kind, through `at`; the general checks come by themselves."""
 
 
 def kinds() -> dict[str, type[Step]]:

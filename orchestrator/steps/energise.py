@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 from pydantic import Field
 
 from sequences.bench import Bench, ImpulseSource
 from sequences.capture import METHODS, Capture, ResultKind
 from sequences.fields import Name, TolerancedVolts
-from sequences.step import Step, StepItem
+from sequences.step import Need, Step, StepItem
 
 if TYPE_CHECKING:
+    from sequences.asking import At
     from sequences.model import Sequence
 
 
 class Energise(Step, kind="energise"):
     """Charge a source, do the steps inside, and switch off: leaving it, by any way, is the bench's way to
     safe."""
+
+    opens_block: ClassVar[bool] = True
 
     source: Name = Field(description="the equipment that gives the energy")
     charging_voltage: TolerancedVolts = Field(
@@ -31,8 +34,11 @@ class Energise(Step, kind="energise"):
     def results(self, sequence: Sequence) -> dict[str, ResultKind]:
         return dict(METHODS[self.capture.method]) if self.capture else {}
 
-    def needs_equipment(self) -> list[str]:
-        return [self.source]
+    def needs_equipment(self) -> list[Need]:
+        return [Need("source", self.source, "impulse source")]
+
+    def level(self) -> tuple[str, float] | None:
+        return "charging_voltage", self.charging_voltage.high
 
     def opens_output(self, bench: Bench) -> str | None:
         equipment = bench.equipment.get(self.source)
@@ -43,3 +49,8 @@ class Energise(Step, kind="energise"):
 
     def steps_inside(self) -> tuple[Step, ...]:
         return self.inside
+
+    def check(self, at: At) -> None:
+        if self.capture is None and any(step.applies_shot for step in self.inside):
+            what = "The block applies a shot and captures nothing."
+            at.say("shot-without-capture", None, what, "write capture: with its method and channels")

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 from pydantic import Field
 
 from sequences.bench import Bench, LeakageMeter
 from sequences.capture import ResultKind
 from sequences.fields import Name, Seconds, Volts
-from sequences.step import Step
+from sequences.model import LeakageMeterWanted
+from sequences.quantity import show
+from sequences.step import Need, Step
 
 if TYPE_CHECKING:
+    from sequences.asking import At
     from sequences.model import Sequence
 
 
 class Measure(Step, kind="measure"):
     """Apply a voltage, wait, take one reading, and switch off again."""
+
+    opens_block: ClassVar[bool] = True
 
     result: Name = Field(description="name of the result")
     instrument: Name = Field(description="the equipment that measures")
@@ -26,9 +31,28 @@ class Measure(Step, kind="measure"):
     def results(self, sequence: Sequence) -> dict[str, ResultKind]:
         return {self.result: ResultKind("A", uncertainty=True)}
 
-    def needs_equipment(self) -> list[str]:
-        return [self.instrument]
+    def needs_equipment(self) -> list[Need]:
+        return [Need("instrument", self.instrument, "leakage meter")]
+
+    def level(self) -> tuple[str, float] | None:
+        return "voltage", self.voltage
 
     def opens_output(self, bench: Bench) -> str | None:
         equipment = bench.equipment.get(self.instrument)
         return equipment.output if isinstance(equipment, LeakageMeter) else None
+
+    def check(self, at: At) -> None:
+        wanted = at.sequence.equipment.get(self.instrument)
+        if not isinstance(wanted, LeakageMeterWanted):
+            return
+        for index, requirement in enumerate(at.sequence.requirements):
+            limit = requirement.at_most if requirement.result == self.result else None
+            if limit is not None and limit.unit == "A" and limit > wanted.highest:
+                what = (
+                    f"The limit {limit.text} is above the {show(wanted.highest, 'A')} that {self.instrument} "
+                )
+                "measures."
+                path = ("requirements", index, "at_most")
+                at.checking.say(
+                    "above-instrument-rating", path, what, f"ask for a {self.instrument} that goes higher"
+                )

@@ -8,9 +8,11 @@ from pydantic import Field
 
 from sequences.capture import INDICATOR_STATES, Material, ResultKind
 from sequences.fields import Seconds
+from sequences.quantity import show
 from sequences.step import Step
 
 if TYPE_CHECKING:
+    from sequences.asking import At
     from sequences.model import Sequence
 
 
@@ -22,3 +24,16 @@ class Observe(Step, kind="observe"):
 
     def results(self, sequence: Sequence) -> dict[str, ResultKind]:
         return {self.indicator.replace(" ", "_"): ResultKind(states=INDICATOR_STATES[self.indicator])}
+
+    def check(self, at: At) -> None:
+        declared = at.sequence.indicator
+        if declared is None or declared.material != self.indicator:
+            what = f"The sequence does not declare an indicator of {self.indicator}."
+            advice = f"write indicator: {declared.material}" if declared else "declare it under indicator:"
+            at.say("unknown-indicator", "indicator", what, advice)
+        elif self.time < declared.observe_at_least:
+            least = show(declared.observe_at_least, "s")
+            what = (
+                f"The observation lasts {show(self.time, 's')}, and the indicator asks for {least} at least."
+            )
+            at.say("observation-too-short", "time", what, f"observe for {least} or longer")

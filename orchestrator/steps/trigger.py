@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 from pydantic import Field
 
 from sequences.fields import Name
-from sequences.step import Step
+from sequences.step import Need, Step
+
+if TYPE_CHECKING:
+    from sequences.asking import At
 
 
 class Trigger(Step, kind="trigger"):
@@ -17,7 +20,15 @@ class Trigger(Step, kind="trigger"):
     main: ClassVar[str | None] = "equipment"
     in_block: ClassVar[Literal["only", "may", "never"]] = "only"
 
+    applies_shot: ClassVar[bool] = True
+
     equipment: Name = Field(description="the source that the block has charged")
 
-    def needs_equipment(self) -> list[str]:
-        return [self.equipment]
+    def needs_equipment(self) -> list[Need]:
+        return [Need("equipment", self.equipment, "impulse source")]
+
+    def check(self, at: At) -> None:
+        charged = [need.name for need in at.block.needs_equipment()] if at.block else [self.equipment]
+        if self.equipment not in charged:
+            what = f'The block has charged "{charged[0]}", and the trigger goes to "{self.equipment}".'
+            at.say("trigger-elsewhere", "equipment", what, f"write trigger: {charged[0]}")

@@ -1,0 +1,121 @@
+"""Checks of the requirements: a limit has to limit something, by a rule, on values that exist."""
+
+from __future__ import annotations
+
+from sequences.asking import Checking
+from sequences.bench import Digitiser, LeakageMeter
+from sequences.capture import ResultKind
+from sequences.fields import nearest
+from sequences.loader import Path_
+from sequences.model import Requirement
+from sequences.quantity import dimension_of
+
+_OF_MANY = ("mean", "largest", "change first to last")
+
+
+def check_requirements(checking: Checking) -> None:
+    """Each requirement by itself."""
+    if not checking.sequence.requirements:
+        what = "The sequence has no requirements: a run would spend a specimen and judge nothing."
+        checking.say("requirements-missing", (), what, "write requirements:", "warning")
+    for index, requirement in enumerate(checking.sequence.requirements):
+        path: Path_ = ("requirements", index)
+        _limit(checking, path, requirement)
+        if requirement.clause is None:
+            what = "The limit names no clause, so the report cannot say what it comes from."
+            checking.say("clause-missing", path, what, "write clause:", "warning")
+
+
+def check_results(checking: Checking) -> None:
+    """Each requirement against the result it limits."""
+    produced = checking.sequence.results()
+    repeated = {name for step in checking.sequence.each_shot for name in step.results(checking.sequence)}
+    for index, requirement in enumerate(checking.sequence.requirements):
+        path: Path_ = ("requirements", index)
+        kind = produced.get(requirement.result)
+        if kind is None:
+            what = f'No step produces the result "{requirement.result}".'
+            checking.say(
+                "result-not-produced", (*path, "result"), what, nearest(requirement.result, produced)
+            )
+        elif kind.states:
+            _state(checking, path, requirement, kind)
+        else:
+            _number(checking, path, requirement, kind)
+            _many(checking, path, requirement, requirement.result in repeated)
+
+
+def _limit(checking: Checking, path: Path_, requirement: Requirement) -> None:
+    numeric = requirement.at_most is not None or requirement.at_least is not None
+    if not numeric and requirement.must_be is None:
+        what = "The requirement has no limit."
+        checking.say("requirement-without-limit", path, what, "write at_most:, at_least: or must_be:")
+    elif numeric and requirement.must_be is not None:
+        what = "The requirement has a numerical limit and must_be at once."
+        checking.say("requirement-mixed", (*path, "must_be"), what, "write two requirements", key=True)
+    elif numeric and requirement.rule is None:
+        what = "The numerical limit has no decision rule."
+        checking.say("rule-missing", path, what, "write rule: guard_band or rule: simple_acceptance")
+    low, high = requirement.at_least, requirement.at_most
+    if low is not None and high is not None and low.unit == high.unit and low > high:
+        what = f"No value is at least {low.text} and at most {high.text}."
+        checking.say("limits-crossed", (*path, "at_least"), what, "exchange the two, or mend the wrong one")
+
+
+def _state(checking: Checking, path: Path_, requirement: Requirement, kind: ResultKind) -> None:
+    for key in ("at_most", "at_least"):
+        if getattr(requirement, key) is not None and requirement.must_be is None:
+            what = f'"{requirement.result}" is a state and has no numbers.'
+            checking.say("limit-unit", (*path, key), what, f"write must_be: {kind.states[0]}")
+    if requirement.must_be is not None and requirement.must_be not in kind.states:
+        what = f'"{requirement.must_be}" is no state of {requirement.result}.'
+        checking.say("unknown-state", (*path, "must_be"), what, nearest(requirement.must_be, kind.states))
+    if requirement.judged in _OF_MANY:
+        what = f'A state has no "{requirement.judged}".'
+        checking.say("judged-impossible", (*path, "judged"), what, "write judged: every shot")
+    if requirement.rule == "guard_band":
+        what = f'"{requirement.result}" is a state and has no uncertainty to make a guard band from.'
+        checking.say("rule-without-uncertainty", (*path, "rule"), what, "remove the rule")
+
+
+def _number(checking: Checking, path: Path_, requirement: Requirement, kind: ResultKind) -> None:
+    if requirement.must_be is not None and requirement.at_most is None and requirement.at_least is None:
+        what = f'"{requirement.result}" is a number and has no states.'
+        checking.say("unknown-state", (*path, "must_be"), what, "write at_most: or at_least:")
+    units = {kind.unit, "1"} if requirement.judged == "change first to last" else {kind.unit}
+    for key in ("at_most", "at_least"):
+        limit = getattr(requirement, key)
+        if limit is not None and limit.unit not in units:
+            words = dimension_of(kind.unit).words
+            what = f'"{limit.text}" is {dimension_of(limit.unit).words}, and {requirement.result} is {words}.'
+            checking.say("limit-unit", (*path, key), what, f"write {words}")
+    if requirement.rule == "guard_band" and not (kind.uncertainty and _accuracy_known(checking, kind)):
+        what = f'"{requirement.result}" has no uncertainty on this bench to make a guard band from.'
+        checking.say(
+            "rule-without-uncertainty",
+            (*path, "rule"),
+            what,
+            "write rule: simple_acceptance, or state the accuracy in the bench file",
+        )
+
+
+def _accuracy_known(checking: Checking, kind: ResultKind) -> bool:
+    """Whether the bench states an accuracy above zero for what measures such a result; true without a bench."""
+    stated: list[float] = []
+    for one in checking.bench.equipment.values() if checking.bench else ():
+        if isinstance(one, Digitiser):
+            stated += [
+                c.accuracy.gain + c.accuracy.offset for c in one.channels.values() if c.quantity == kind.unit
+            ]
+        if isinstance(one, LeakageMeter) and kind.unit == "A":
+            stated.append(one.accuracy.gain + one.accuracy.offset)
+    return not stated or max(stated) > 0
+
+
+def _many(checking: Checking, path: Path_, requirement: Requirement, repeated: bool) -> None:
+    shots = checking.sequence.duty.shots
+    if requirement.judged == "change first to last" and (not repeated or shots < 2):
+        what = f'"{requirement.result}" has one value only, so nothing changes from first to last.'
+        checking.say(
+            "judged-impossible", (*path, "judged"), what, "write judged: last, or limit a result of each_shot"
+        )

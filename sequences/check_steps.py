@@ -1,0 +1,199 @@
+"""Checks of the steps: where they stand, what they use, what they apply and what they record."""
+
+from __future__ import annotations
+
+from sequences.asking import At, Checking
+from sequences.bench import ImpulseSource
+from sequences.capture import METHOD_CHANNELS, Capture
+from sequences.fields import nearest
+from sequences.loader import Path_
+from sequences.model import DigitiserWanted, ImpulseSourceWanted
+from sequences.quantity import show
+
+
+def check_steps(checking: Checking) -> None:
+    """Each step by itself."""
+    for at in checking.steps():
+        _place(at)
+        _equipment(at)
+        _applied(at)
+        capture = at.step.captured()
+        if capture:
+            check_capture(checking, (*at.path, "capture"), capture)
+        at.step.check(at)
+
+
+def check_shots(checking: Checking) -> None:
+    """One shot in `each_shot`, none elsewhere."""
+    shots = [at for at in checking.steps() if at.step.applies_shot and at.block]
+    inside = [at for at in shots if at.path[0] == "each_shot"]
+    if not inside:
+        what = "No energise block of each_shot has a trigger in it, so no shot is ever applied."
+        checking.say(
+            "shot-count", ("each_shot",), what, "write - energise: with inside: [{trigger: ...}]", key=True
+        )
+    for at in [*inside[1:], *(at for at in shots if at not in inside)]:
+        what = "This is one shot too many: the duty counts one shot in each_shot and none elsewhere."
+        at.say("shot-count", None, what, "remove it, or raise duty: shots")
+
+
+def check_interlock(checking: Checking) -> None:
+    """Energy needs an interlock."""
+    if checking.sequence.interlock:
+        return
+    first = next((at for at in checking.steps() if at.step.opens_block), None)
+    if first:
+        what = f"The step {first.step.kind} energises, and the sequence names no interlock."
+        first.say(
+            "energy-without-interlock",
+            None,
+            what,
+            "write interlock: [door, emergency_stop] or what the cell has",
+        )
+
+
+def check_result_names(checking: Checking) -> None:
+    """No two steps make a result of one name."""
+    made: dict[str, At] = {}
+    for at in checking.steps():
+        for name in at.step.results(checking.sequence):
+            if name in made:
+                what = f'A step before this one produces the result "{name}" already.'
+                at.say("result-twice", "result", what, "give one of them another name")
+            made.setdefault(name, at)
+
+
+def _place(at: At) -> None:
+    step = at.step
+    if step.in_block == "only" and at.block is None:
+        what = f"The step {step.kind} needs energy and stands outside a block. Volts exist only inside one block."
+        at.say("energy-outside-block", None, what, "move it under inside: of an energise step")
+    if step.in_block == "never" and at.block is not None:
+        what = f"The step {step.kind} may not stand inside an energised block."
+        at.say("not-inside-block", None, what, "move it before or after the block")
+
+
+def _equipment(at: At) -> None:
+    for need in at.step.needs_equipment():
+        check_equipment(at.checking, (*at.path, need.field), need.name, need.type)
+
+
+def check_equipment(checking: Checking, path: Path_, name: str, wanted_type: str) -> None:
+    """That the sequence asks for equipment of this name, and of the type that is needed."""
+    equipment = checking.sequence.equipment
+    if name not in equipment:
+        what = f'The sequence does not ask for equipment named "{name}".'
+        checking.say("unknown-equipment", path, what, nearest(name, equipment))
+    elif equipment[name].type != wanted_type:
+        fitting = [known for known, one in equipment.items() if one.type == wanted_type]
+        what = f'"{name}" is of the type {equipment[name].type}, and of the type {wanted_type} is needed.'
+        checking.say(
+            "wrong-equipment",
+            path,
+            what,
+            f"write {fitting[0]}" if fitting else f"ask for one of the type {wanted_type}",
+        )
+
+
+def _applied(at: At) -> None:
+    level = at.step.level()
+    if level is None:
+        return
+    output = at.step.opens_output(at.bench) if at.bench else None
+    source = at.step.needs_equipment()[0].name
+    check_level(at.checking, (*at.path, level[0]), level[1], source, output)
+
+
+def check_level(checking: Checking, path: Path_, highest_v: float, source: str, output: str | None) -> None:
+    """A voltage against specimen, own equipment, the bench's source and its output; the first that is passed counts."""
+    specimen = checking.sequence.specimen
+    text = show(highest_v, "V")
+    if specimen.highest_impulse is not None and highest_v > specimen.highest_impulse:
+        what = f"Up to {text} would be applied, and the specimen is rated for {show(specimen.highest_impulse, 'V')}."
+        checking.say("above-specimen-rating", path, what, "lower it, or mend specimen: highest_impulse")
+        return
+    wanted = checking.sequence.equipment.get(source)
+    if isinstance(wanted, ImpulseSourceWanted) and highest_v > wanted.charging_voltage:
+        what = f"Up to {text} is set, and the sequence asks for a {source} of {show(wanted.charging_voltage, 'V')}."
+        checking.say(
+            "above-own-equipment", path, what, f"raise equipment: {source}: charging_voltage, or lower this"
+        )
+        return
+    _bench_level(checking, path, highest_v, source, output)
+
+
+def _bench_level(checking: Checking, path: Path_, highest_v: float, source: str, output: str | None) -> None:
+    bench = checking.bench
+    given = bench.equipment.get(source) if bench else None
+    text = show(highest_v, "V")
+    if isinstance(given, ImpulseSource) and highest_v > given.charging_voltage.highest:
+        what = f"Up to {text} is set, and the bench's {source} goes to {show(given.charging_voltage.highest, 'V')}."
+        checking.say("above-bench-rating", path, what, "lower it, or take another bench")
+    elif isinstance(given, ImpulseSource) and highest_v < given.charging_voltage.lowest:
+        what = (
+            f"{text} is set, and the bench's {source} starts at {show(given.charging_voltage.lowest, 'V')}."
+        )
+        checking.say("below-bench-rating", path, what, "raise it, or take another bench")
+    elif bench and output in bench.outputs and highest_v > bench.outputs[output].highest:
+        what = f"Up to {text} is applied, and the bench's output {output} may carry "
+        f"{show(bench.outputs[output].highest, 'V')}."
+        checking.say("above-bench-rating", path, what, "lower it, or take another bench")
+
+
+# --------------------------------------------------------------------------- captures
+
+
+def check_capture(checking: Checking, path: Path_, capture: Capture) -> None:
+    """Channels that exist, one of each quantity the method needs, and ranges that hold the expected peaks."""
+    known = _channels(checking)
+    for name, channel in capture.channels.items():
+        here = (*path, "channels", name)
+        if name not in known:
+            what = f'The sequence asks no digitiser for a channel named "{name}".'
+            checking.say("unknown-channel", here, what, nearest(name, known), key=True)
+        elif channel.expected_peak.unit not in ("V", "A"):
+            what = f'"{channel.expected_peak.text}" is neither a voltage nor a current.'
+            checking.say("wrong-unit", (*here, "expected_peak"), what, "write a voltage or a current")
+        else:
+            _range(checking, here, name, channel.expected_peak)
+    units = [channel.expected_peak.unit for channel in capture.channels.values()]
+    wanted = METHOD_CHANNELS[capture.method]
+    if set(units) <= {"V", "A"} and sorted(units) != sorted(wanted):
+        words = " and ".join("one of a voltage" if unit == "V" else "one of a current" for unit in wanted)
+        what = f"The method {capture.method} needs {len(wanted)} channel{'s' * (len(wanted) > 1)}: {words}."
+        checking.say(
+            "wrong-channel",
+            (*path, "channels"),
+            what,
+            "give it these channels, each with its expected_peak",
+            key=True,
+        )
+
+
+def _channels(checking: Checking) -> list[str]:
+    equipment = checking.sequence.equipment.values()
+    return [name for one in equipment if isinstance(one, DigitiserWanted) for name in one.channels]
+
+
+def _range(checking: Checking, path: Path_, name: str, peak: float) -> None:
+    digitiser = checking.bench_digitiser()
+    channel = digitiser.channels.get(name) if digitiser else None
+    if channel is None:
+        return
+    unit = getattr(peak, "unit", channel.quantity)
+    here = (*path, "expected_peak")
+    if unit != channel.quantity:
+        what = (
+            f'The bench\'s channel "{name}" measures {channel.quantity}, and the expected peak is in {unit}.'
+        )
+        checking.say("wrong-channel", here, what, f"write the expected peak in {channel.quantity}")
+        return
+    scales = channel.full_scales()
+    text = show(abs(peak), unit)
+    if abs(peak) > scales[-1]:
+        what = f'{text} is expected, and the largest range of "{name}" ends at {show(scales[-1], unit)}: it would clip.'
+        checking.say("would-clip", here, what, "take a probe with a higher ratio, or lower the level")
+    elif not any(0.2 <= abs(peak) / scale <= 0.8 for scale in scales):
+        ranges = ", ".join(show(scale, unit) for scale in scales)
+        what = f'{text} lies between 20 % and 80 % of none of the ranges of "{name}" ({ranges}).'
+        checking.say("range-poor", here, what, "take a probe with another ratio", "warning")

@@ -1,0 +1,65 @@
+"""Whether a sequence can be run: by itself, and on a bench. Everything is found before anything opens."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from sequences.findings import Finding, in_order
+
+if TYPE_CHECKING:
+    from sequences.asking import Checking
+    from sequences.bench import Bench
+    from sequences.loader import Loaded, LoadedBench
+
+from sequences.check_bench_file import check_bench
+
+__all__ = ["check", "check_bench"]
+
+
+def _alone() -> list[tuple[Callable[[Checking], None], set[str]]]:
+    """The checks, each with the keys of the file that it needs whole to be fair."""
+    from sequences import check_requirements, check_steps, check_verification
+
+    steps = {"initial_measurements", "each_shot", "final_measurements"}
+    return [
+        (check_steps.check_steps, {"equipment", "indicator", "specimen"}),
+        (check_steps.check_shots, {"each_shot"}),
+        (check_steps.check_interlock, {"interlock"}),
+        (check_steps.check_result_names, set()),
+        (check_requirements.check_requirements, set()),
+        (check_requirements.check_results, steps | {"duty"}),
+        (check_verification.check_verification, {"verification", "equipment", "duty"}),
+    ]
+
+
+def _on_bench() -> list[tuple[Callable[[Checking, Bench], None], set[str]]]:
+    from sequences import check_on_bench
+
+    return [
+        (check_on_bench.check_interlocks_on_bench, set()),
+        (check_on_bench.check_equipment_on_bench, set()),
+        (check_on_bench.check_intervals, set()),
+    ]
+
+
+def check(loaded: Loaded, bench: LoadedBench | None = None) -> list[Finding]:
+    """Cross checks of a loaded sequence, with those against a bench if it is given; findings name the sequence file.
+
+    What the loader found is not repeated. A sequence that the loader refused is checked as far as it was readable:
+    a check that would need a part that is missing stays silent.
+    """
+    from sequences.asking import Checking
+
+    sequence = loaded.sequence or loaded.readable
+    if sequence is None:
+        return []
+    model = bench.bench if bench else None
+    checking = Checking(loaded.located, sequence, model)
+    for look, whole in _alone():
+        if not whole & loaded.holes:
+            look(checking)
+    for compare, whole in _on_bench() if model else ():
+        if model and not whole & loaded.holes:
+            compare(checking, model)
+    return in_order(checking.findings)
