@@ -25,6 +25,7 @@ from orchestrator.analysis.trace import Points, Trace
 from orchestrator.analysis.waveform import Channel
 
 CREST_WINDOW = 0.975  # the peak is read from where the moving mean is above this fraction of it
+CREST_TAIL = 2.0  # how far the stretch may go on behind the crest, as a multiple of what lies before it
 CROSSING_WINDOWS: Mapping[
     float, tuple[float, float]
 ] = {  # level -> the stretch of front its cubic is fitted to
@@ -215,7 +216,14 @@ def _fit_crest(located: Located) -> LocalFit:
     top = int(np.argmax(points.values))
     first, last = _outwards(points.values, top, CREST_WINDOW * float(points.values[top]))
     start, stop = round(points.position(first)), round(points.position(last)) + 1
-    start, stop = _widened(start, stop, 5, len(trace))
+    whole = _cubic(trace, *_widened(start, stop, 5, len(trace)))
+    # A long slow tail behind a short crest is more than a cubic follows: leave most of it out.
+    lead = max(whole.crest() - start, (stop - start) / 6.0)
+    stop_at_most = round(start + (1.0 + CREST_TAIL) * lead)
+    return whole if stop <= stop_at_most else _cubic(trace, *_widened(start, stop_at_most, 5, len(trace)))
+
+
+def _cubic(trace: Trace, start: int, stop: int) -> LocalFit:
     window = trace.points(start, stop)
     return fit(window.first, window.values, 3, window.block)
 
