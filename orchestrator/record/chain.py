@@ -144,7 +144,8 @@ def _chain_breaks(lines: list[Line], origin: str) -> Iterator[Break]:
         before = lines[place - 1] if place else None
         if line.entry.get("n") != place + 1:
             yield Break(
-                line.number, f"says n = {line.entry.get('n')}, expected {place + 1}: lines are missing"
+                line.number,
+                f"says n = {line.entry.get('n')}, expected {place + 1}: lines are missing or changed",
             )
             return
         if follows[place] or (place and not follows[place - 1]):
