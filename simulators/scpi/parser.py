@@ -44,6 +44,15 @@ Unit = Call | ScpiError
 Path = tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _Halted:
+    """How far a message was read whose block runs on: the units before it, which need not be read again."""
+
+    text: str
+    units: tuple[Unit, ...]
+    path: Path
+
+
 class Parser:
     """Parses messages against one header tree; messages that come again are not parsed again."""
 
@@ -51,6 +60,7 @@ class Parser:
         self._tree = tree
         self._cache: dict[str, tuple[Unit, ...]] = {}
         self._found: dict[tuple[Path, str], tuple[Found, Path]] = {}
+        self._halted = _Halted("", (), ())
 
     def units(self, text: str) -> tuple[Unit, ...]:
         """The units of a message without its terminator, one byte a character; errors stand where they occur.
@@ -75,14 +85,17 @@ class Parser:
         return 0
 
     def _parse(self, text: str) -> list[Unit]:
-        units: list[Unit] = []
-        path: Path = ()
-        at = skip_space(text, 0)
+        halted = self._halted if text.startswith(self._halted.text) else _Halted("", (), ())
+        units, at, path = list(halted.units), skip_space(text, len(halted.text)), halted.path
         while at < len(text) or units:
+            start = at
             try:
-                unit, at, path = self._unit(text, at, path)
+                unit, at, path = self._unit(text, start, path)
             except ScpiError as error:
                 return [*units, error.with_traceback(None)]
+            except BlockRunsOn:
+                self._halted = _Halted(text[:start], tuple(units), path)
+                raise
             units.append(unit)
             if at >= len(text):
                 break

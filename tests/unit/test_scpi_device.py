@@ -1,6 +1,7 @@
 """The SCPI device core in time: delays, overlapped operations, waiting, links that come and go, limits."""
 
 import math
+import time
 
 import pytest
 
@@ -255,3 +256,19 @@ def test_a_text_parameter_keeps_its_limit() -> None:
     device = device_with(Command("NOTE", set=silent, parameters=(Text(longest=3),)))
     device.receive(b'NOTE "abcd"\nSYST:ERR?\n', 0.0)
     assert device.advance(0.0) == [(0.0, b'-223,"Too much data;at most 3 characters"\n')]
+
+
+def test_many_blocks_full_of_new_lines_in_one_message() -> None:
+    """Each block sends the reader back for more of the message; it must not start over each time."""
+    blocks: list[bytes] = []
+
+    def put(args: tuple[bytes, ...], suffixes: tuple[int, ...], now_s: float) -> None:
+        blocks.append(args[0])
+
+    device = device_with(Command("DATA:PATTern", set=put, parameters=(Block(),)))
+    message = b";".join([b":DATA:PATT #12\n" + bytes([65 + at % 26]) for at in range(3000)])
+    started_s = time.perf_counter()
+    device.receive(message + b"\nSYST:ERR:COUN?\n", 0.0)
+    assert time.perf_counter() - started_s < 5.0, "starting over takes half a minute"
+    assert device.advance(0.0) == [(0.0, b"0\n")]
+    assert blocks == [b"\n" + bytes([65 + at % 26]) for at in range(3000)]
