@@ -84,10 +84,10 @@ class VisaTransport:
     def receive_into(self, buffer: memoryview, timeout_s: float) -> int:
         """Number of bytes put into the buffer; 0: none within the time."""
         session = self._open_session()
-        count = min(self._waiting_bytes(timeout_s), len(buffer), CHUNK_BYTES)
-        if not count:
-            return 0
         try:
+            count = min(self._waiting_bytes(timeout_s), len(buffer), CHUNK_BYTES)
+            if not count:
+                return 0
             data, status = session.read(count)
         except OSError as error:
             raise LinkLost(f"{self.resource}: {error}") from error
