@@ -9,6 +9,7 @@ Rules
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, Protocol
 
 
@@ -56,3 +57,18 @@ class Plant(Protocol):
 
     def truth(self) -> list[dict[str, Any]]:
         """The truth log so far: what physically happened, each with `at_s`."""
+
+    def listen(self, sink: Callable[[dict[str, Any]], None]) -> None:
+        """Hand every further entry of the truth log to `sink` as it happens."""
+
+    def names(self) -> dict[str, tuple[str, str]]:
+        """Everything `set` knows: name -> (what it is, values)."""
+
+    def plan_fault(self, device: str, exchange: int, kind: str) -> None:
+        """Let one exchange of a device's link, counted from 1 since the start, go wrong once. ValueError in words.
+
+        The kinds are those of `simulators.link.LINK_FAULTS`.
+        """
+
+    def exchanges(self) -> dict[str, int]:
+        """How many messages each device has had since the start."""

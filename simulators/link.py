@@ -1,0 +1,214 @@
+"""A device at the end of a byte link: exchanges are counted, and its link can misbehave in named ways.
+
+One exchange is one complete message from the peer, with its answer where it has one. A fault stands for all
+exchanges (`fail_link`) or is planned for the n-th since the start (`plan_fault`), counted from 1.
+"""
+
+from __future__ import annotations
+
+import math
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from simulators.words import seconds_of
+
+LINK_FAULTS = {
+    "ok": "as it should be",
+    "silent": "acts on what it is told and answers nothing",
+    "hung": "takes bytes, does nothing and answers nothing",
+    "late:<s>": "acts at once and answers that much later",
+    "dribble:<s>": "answers one byte at a time, that far apart",
+    "garbled": "answers with flipped bits",
+    "truncated": "answers only the first half",
+    "wrong_value": "answers ten times the number, the inverse of each bit",
+    "wrong_unit": "answers a thousandth of the number",
+    "closed": "drops the connection and lets nobody in",
+    "refused": "keeps the present connection and lets nobody new in",
+    "dropped": "drops the connection once; the peer may come back",
+    "restart": "loses power for a second: the connection drops, settings are those of power on",
+}
+"""The kinds of link fault and what the device then does."""
+
+TIMED = {"late", "dribble"}
+GARBLE = 0x2A
+AWAY_WHEN_DROPPED_S = 0.05
+AWAY_WHEN_RESTARTED_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class LinkFault:
+    """One kind of LINK_FAULTS with its time, zero where it has none."""
+
+    kind: str = "ok"
+    time_s: float = 0.0
+
+    @classmethod
+    def read(cls, text: str) -> LinkFault:
+        """From `silent` or `late:0.5 s`. ValueError lists what exists."""
+        kind, _, time = text.partition(":")
+        known = {name.partition(":")[0] for name in LINK_FAULTS}
+        if kind not in known or (kind in TIMED) != bool(time):
+            raise ValueError(f"{text!r} is no link fault; there are: {', '.join(LINK_FAULTS)}")
+        return cls(kind, seconds_of(time) if time else 0.0)
+
+
+class SimulatedDevice(ABC):
+    """What all devices share: inbox and outbox, exchanges, link faults, absence. Implements `Device`.
+
+    `live` brings the bench's physics up to a time; it is called before any message is acted on.
+    """
+
+    def __init__(self, name: str, live: Callable[[float], None]) -> None:
+        self.name = name
+        self.exchanges = 0
+        self.link = LinkFault()
+        self.powered = True
+        self._live = live
+        self._inbox = bytearray()
+        self._outbox: list[tuple[float, bytes]] = []
+        self._sent_until_s = -math.inf
+        self._planned: dict[int, LinkFault] = {}
+        self._away_until_s = -math.inf
+        self._has_peer = False
+
+    # What a family of devices adds.
+    @abstractmethod
+    def _take_messages(self, inbox: bytearray, now_s: float) -> list[bytes]:
+        """Cut the complete messages off the front of the inbox."""
+
+    @abstractmethod
+    def _answer(self, message: bytes, now_s: float) -> bytes:
+        """Act on one message; its answer, empty where it has none (yet)."""
+
+    @abstractmethod
+    def _falsified(self, reply: bytes, kind: str) -> bytes:
+        """The reply with a wrong value or a wrong unit in it; the same bytes where it holds no value."""
+
+    @abstractmethod
+    def power_on(self, now_s: float) -> None:
+        """Settings as after switching on."""
+
+    # Device
+    def link_opened(self, now_s: float) -> None:
+        """A peer connected."""
+        self._has_peer = True
+        self._forget()
+
+    def link_closed(self, now_s: float) -> None:
+        """The peer went away: what was half said in either direction is gone."""
+        self._has_peer = False
+        self._forget()
+
+    def receive(self, data: bytes, now_s: float) -> None:
+        """Take bytes from the link and act on each complete message."""
+        self._live(now_s)
+        if not self._is_there(now_s):
+            return
+        self._inbox += data
+        for message in self._take_messages(self._inbox, now_s):
+            self._exchange(message, now_s)
+            if not self._is_there(now_s):
+                return
+
+    def advance(self, now_s: float) -> list[tuple[float, bytes]]:
+        """Live until `now_s`; the output that became due."""
+        self._live(now_s)
+        due = sum(1 for at_s, _ in self._outbox if at_s <= now_s)
+        out, self._outbox = self._outbox[:due], self._outbox[due:]
+        return out
+
+    def next_due_s(self) -> float:
+        """When the next output is due."""
+        return self._outbox[0][0] if self._outbox else math.inf
+
+    def accepts(self, now_s: float) -> bool:
+        """Whether the listener is open."""
+        if self.link.kind == "refused" and not self._has_peer:
+            return False
+        return self._is_there(now_s)
+
+    # Faults
+    def fail_link(self, text: str, now_s: float) -> None:
+        """Set a fault for all exchanges from now on; `ok` ends it, `dropped` and `restart` happen once."""
+        fault = LinkFault.read(text)
+        if fault.kind in ("dropped", "restart"):
+            self._break(fault, now_s)
+        else:
+            self.link = fault
+        if fault.kind == "closed":
+            self._forget()
+
+    def plan_fault(self, exchange: int, text: str) -> None:
+        """Let the exchange of that number, counted from the start, go wrong once."""
+        if exchange <= self.exchanges:
+            raise ValueError(f"{self.name} has had {self.exchanges} exchanges; number {exchange} is past")
+        self._planned[exchange] = LinkFault.read(text)
+
+    def restart(self, away_s: float, now_s: float) -> None:
+        """Lose power for `away_s`."""
+        self._forget()
+        self._away_until_s = now_s + away_s
+        self.power_on(now_s)
+
+    def answer_later(self, reply: bytes, now_s: float) -> None:
+        """Output that no message asked for just now: a pending reply that became ready."""
+        self._send(reply, self.link, now_s)
+
+    # Inside
+    def _is_there(self, now_s: float) -> bool:
+        return self.powered and self.link.kind != "closed" and now_s >= self._away_until_s
+
+    def _forget(self) -> None:
+        self._inbox.clear()
+        self._outbox.clear()
+        self._sent_until_s = -math.inf
+
+    def _break(self, fault: LinkFault, now_s: float) -> None:
+        if fault.kind == "restart":
+            self.restart(AWAY_WHEN_RESTARTED_S, now_s)
+        elif fault.kind == "dropped":
+            self._forget()
+            self._away_until_s = now_s + AWAY_WHEN_DROPPED_S
+        else:
+            self._forget()
+            self.link = fault
+
+    def _exchange(self, message: bytes, now_s: float) -> None:
+        self.exchanges += 1
+        fault = self._planned.pop(self.exchanges, self.link)
+        if fault.kind in ("closed", "dropped", "restart"):
+            self._break(fault, now_s)
+            return
+        if fault.kind == "refused":
+            self.link = fault
+        if fault.kind != "hung":
+            self._send(self._answer(message, now_s), fault, now_s)
+
+    def _send(self, reply: bytes, fault: LinkFault, now_s: float) -> None:
+        if not reply or fault.kind in ("silent", "hung"):
+            return
+        if fault.kind == "dribble":
+            for place in range(len(reply)):
+                self._post(reply[place : place + 1], now_s + (place + 1) * fault.time_s)
+            return
+        if fault.kind == "garbled":
+            reply = garbled(reply)
+        elif fault.kind == "truncated":
+            reply = reply[: len(reply) // 2]
+        elif fault.kind in ("wrong_value", "wrong_unit"):
+            reply = self._falsified(reply, fault.kind)
+        self._post(reply, now_s + (fault.time_s if fault.kind == "late" else 0.0))
+
+    def _post(self, data: bytes, at_s: float) -> None:
+        """Put into the outbox; a stream keeps its order, so nothing overtakes a late answer."""
+        self._sent_until_s = max(self._sent_until_s, at_s)
+        if data:
+            self._outbox.append((self._sent_until_s, data))
+
+
+def garbled(reply: bytes) -> bytes:
+    """Every second byte with flipped bits; a new line at the end stays, or no reader would ever look."""
+    end = len(reply) - 1 if reply.endswith(b"\n") else len(reply)
+    mixed = bytes(byte ^ GARBLE if at % 2 == 0 else byte for at, byte in enumerate(reply[:end]))
+    return mixed + reply[end:]
