@@ -148,7 +148,8 @@ def _switch_off_signalling(monitor: Monitor, request: Request) -> Outcome:
 def _abort(monitor: Monitor, request: Request) -> Outcome:
     who = request.get("who")
     name = who if isinstance(who, str) and who else "somebody"
-    cause = Cause(Reason.ABORT_BY_PERSON, f"{name} asked for it", monitor.now_s, name)
+    details = {key: request[key] for key in ("uid", "how") if key in request}
+    cause = Cause(Reason.ABORT_BY_PERSON, f"{name} asked for it", monitor.now_s, name, details)
     monitor.stop_all(cause)
     return True, "aborting"
 
@@ -161,6 +162,17 @@ def _engine_gone(monitor: Monitor, request: Request) -> Outcome:
         monitor.stop_all(Cause(Reason.INTERNAL_ERROR, what, monitor.now_s))
     elif monitor.armed:
         monitor.disarm_why = "the engine's connection closed"
+    return None
+
+
+def _monitor_ends(monitor: Monitor, request: Request) -> Outcome:
+    """Said by the process when it is told to end: everything off, then out of operation once proven."""
+    if monitor.blocks:
+        what = (
+            f"the interlock monitor was told to end while {next(iter(monitor.blocks))} was on or about to be"
+        )
+        monitor.stop_all(Cause(Reason.MONITOR_LOST, what, monitor.now_s))
+    monitor.disarm_why = "the interlock monitor was told to end"
     return None
 
 
@@ -189,6 +201,7 @@ ACTS: Mapping[str, Callable[[Monitor, Request], Outcome]] = {
     "switch_off_signalling": _switch_off_signalling,
     "abort": _abort,
     "engine_gone": _engine_gone,
+    "monitor_ends": _monitor_ends,
     "clear_cause": _clear_cause,
 }
 
