@@ -193,8 +193,10 @@ def _ratings(looking: _Looking) -> None:
                 "exchange the two",
             )
         if output and high > output.highest:
-            what = f"The source goes to {show(high, 'V')}, and its output {one.output} may carry "
-            f"{show(output.highest, 'V')}."
+            what = (
+                f"The source goes to {show(high, 'V')}, and its output {one.output} may carry "
+                f"{show(output.highest, 'V')}."
+            )
             looking.say(
                 "ratings-disagree",
                 ("equipment", name, "charging_voltage", "highest"),

@@ -70,7 +70,9 @@ def check_intervals(checking: Checking, bench: Bench) -> None:
         intervals[("verification", "interval")] = checking.sequence.verification.interval
     for path, interval_s in intervals.items():
         if interval_s < bench.recharge_time:
-            what = f"The interval is {show(interval_s, 's')}, and the bench needs {show(bench.recharge_time, 's')} "
-            "to recharge."
+            what = (
+                f"The interval is {show(interval_s, 's')}, and the bench needs {show(bench.recharge_time, 's')} "
+                "to recharge."
+            )
             advice = f"write {show(bench.recharge_time, 's')} or more; the bench will take longer anyway"
             checking.say("interval-under-recharge", path, what, advice, "warning")

@@ -135,8 +135,10 @@ def _bench_level(checking: Checking, path: Path_, highest_v: float, source: str,
         )
         checking.say("below-bench-rating", path, what, "raise it, or take another bench")
     elif bench and output in bench.outputs and highest_v > bench.outputs[output].highest:
-        what = f"Up to {text} is applied, and the bench's output {output} may carry "
-        f"{show(bench.outputs[output].highest, 'V')}."
+        what = (
+            f"Up to {text} is applied, and the bench's output {output} may carry "
+            f"{show(bench.outputs[output].highest, 'V')}."
+        )
         checking.say("above-bench-rating", path, what, "lower it, or take another bench")
 
 

@@ -86,16 +86,20 @@ def _sampling(checking: Checking, path: Path_, shots: VerificationShots) -> None
         if samples < SAMPLES_OVER_FRONT:
             rate = show(digitiser.sample_rate, "Hz")
             need = show(SAMPLES_OVER_FRONT / (part * front.nominal), "Hz")
-            what = f"The bench samples at {rate}: {samples:.0f} samples over the front, and {SAMPLES_OVER_FRONT} "
-            "are needed."
+            what = (
+                f"The bench samples at {rate}: {samples:.0f} samples over the front, and {SAMPLES_OVER_FRONT} "
+                "are needed."
+            )
             checking.say(
                 "undersampled", (*path, "accept", "front_time"), what, f"take a digitiser of {need} or more"
             )
     tail = shots.accept.get("time_to_half")
     recorded_s = digitiser.samples / digitiser.sample_rate * (1 - digitiser.pre_trigger)
     if tail and tail.unit == "s" and recorded_s < tail.high:
-        what = f"The bench records {show(recorded_s, 's')} after the trigger, and the wave may need "
-        f"{show(tail.high, 's')} to half."
+        what = (
+            f"The bench records {show(recorded_s, 's')} after the trigger, and the wave may need "
+            f"{show(tail.high, 's')} to half."
+        )
         checking.say(
             "record-too-short",
             (*path, "accept", "time_to_half"),
@@ -143,8 +147,10 @@ def _impedance(checking: Checking, verification: Verification) -> None:
         return
     source = checking.bench.equipment.get(verification.source) if checking.bench else None
     if isinstance(source, ImpulseSource) and not wanted.holds(source.effective_impedance):
-        what = f"The bench's {verification.source} has {show(source.effective_impedance, 'ohm')}, outside "
-        f"{wanted.text}."
+        what = (
+            f"The bench's {verification.source} has {show(source.effective_impedance, 'ohm')}, outside "
+            f"{wanted.text}."
+        )
         checking.say("verification-never-valid", path, what, "take another bench, or mend the impedance")
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from sequences.findings import Finding, in_order
@@ -11,10 +12,11 @@ if TYPE_CHECKING:
     from sequences.asking import Checking
     from sequences.bench import Bench
     from sequences.loader import Loaded, LoadedBench
+    from sequences.step import Step
 
 from sequences.check_bench_file import check_bench
 
-__all__ = ["check", "check_bench"]
+__all__ = ["check", "check_bench", "check_bounds"]
 
 
 def _alone() -> list[tuple[Callable[[Checking], None], set[str]]]:
@@ -63,3 +65,29 @@ def check(loaded: Loaded, bench: LoadedBench | None = None) -> list[Finding]:
         if model and not whole & loaded.holes:
             compare(checking, model)
     return in_order(checking.findings)
+
+
+def check_bounds(
+    loaded: Loaded, kinds: Mapping[str, type[Step]], bench: LoadedBench | None = None
+) -> list[Finding]:
+    """Warnings about what would be refused if every parameter were given at its lowest, or at its highest.
+
+    Only for a sequence that is good at the values it was loaded with.
+    """
+    from sequences.loader import load_sequence
+
+    if loaded.sequence is None or not loaded.sequence.set_at_start:
+        return []
+    known = {(one.code, one.line, one.column) for one in check(loaded, bench)}
+    found: dict[tuple[str, int, int], Finding] = {}
+    for end in ("lowest", "highest"):
+        given = {name: getattr(one, end).text for name, one in loaded.sequence.set_at_start.items()}
+        again = load_sequence(replace(loaded.located.source, findings=[]), kinds, given)
+        for one in (*again.findings, *check(again, bench)):
+            place = (one.code, one.line, one.column)
+            if one.severity == "refused" and place not in known:
+                what = f"With the parameters at their {end} values: {one.what}"
+                found.setdefault(
+                    place, replace(one, code="bound-never-usable", severity="warning", what=what)
+                )
+    return list(found.values())

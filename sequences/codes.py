@@ -93,6 +93,11 @@ CODES: dict[str, str] = {
         "lie between the lowest and the highest."
     ),
     "parameter-unused": "A parameter is offered at the start, but no value of the sequence refers to it.",
+    "bound-never-usable": (
+        "A bound of `set_at_start` lets a technician choose a value that the check before the run would refuse. "
+        "Draw the "
+        "bound closer, so that every value that may be chosen can be run."
+    ),
     # steps
     "step-shape": "A step is a table with one key, the step's kind, and the kind's own keys below it.",
     "unknown-step": "There is no step of that kind.",

@@ -125,10 +125,10 @@ def _schema(dimension: str | None, tolerance: bool = False) -> WithJsonSchema:
     band = r" *(?:\+-|\u00b1|\+/-) *" + quantity.pattern()
     body = plain + band if tolerance else plain
     example = f"{example} +-2 %" if tolerance else example
-    extra = " with its tolerance" if tolerance else ""
-    return WithJsonSchema(
-        {**_or_parameter(body), "description": f"{words}{extra}, as in `{example}`, or a parameter's name"}
+    described = (
+        f"{words}{' with its tolerance' if tolerance else ''}, as in `{example}`, or a parameter's name"
     )
+    return WithJsonSchema({**_or_parameter(body), "description": described, "examples": [example]})
 
 
 def _plain(dimension: str) -> tuple[BeforeValidator, WithJsonSchema]:

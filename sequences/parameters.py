@@ -68,8 +68,10 @@ def _within(located: Located, name: str, table: Table, text: str) -> Finding | N
         what = f'"{text}" was given at the start for {name}, which goes from {lowest_text} to {highest_text}.'
         return say("wrong-unit", table.at, what, f"give a value with such a unit, for example {lowest_text}")
     if not lowest <= value <= highest:
-        what = f'"{text}" was given at the start for {name}, and the file allows {lowest_text} to '
-        f"{highest_text}."
+        what = (
+            f'"{text}" was given at the start for {name}, and the file allows {lowest_text} to '
+            f"{highest_text}."
+        )
         return say(
             "parameter-out-of-bounds", table.at, what, f"give a value from {lowest_text} to {highest_text}"
         )
@@ -82,10 +84,11 @@ def resolve(located: Located, given: dict[str, str]) -> Resolved:
     resolved = Resolved()
     for name, table in offered.items():
         usual = _text(table, "usual")
-        if name in given and (finding := _within(located, name, table, given[name])):
-            resolved.findings.append(finding)
-        elif name in given or usual:
-            resolved.texts[name] = given.get(name) or usual or ""
+        fault = _within(located, name, table, given[name]) if name in given else None
+        resolved.findings += [fault] if fault else []
+        text = given[name] if name in given and not fault else usual
+        if text:
+            resolved.texts[name] = text
     for name in given.keys() - offered.keys() if located.root else ():
         what = f'A value was given at the start for "{name}", which the sequence does not offer.'
         resolved.findings.append(
