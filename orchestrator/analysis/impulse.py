@@ -25,6 +25,7 @@ from orchestrator.analysis.trace import Points, Trace
 from orchestrator.analysis.waveform import Channel
 
 CREST_WINDOW = 0.975  # the peak is read from where the moving mean is above this fraction of it
+NOISE_ALLOWED = 2.0  # standard deviations of the moving mean
 CREST_TAIL = 2.0  # how far the stretch may go on behind the crest, as a multiple of what lies before it
 CROSSING_WINDOWS: Mapping[
     float, tuple[float, float]
@@ -214,7 +215,10 @@ def _fit_crest(located: Located) -> LocalFit:
     stop = len(trace) if after is None else after + front
     points = trace.points(located.high_index - front, stop).smoothed(front / 4.0)
     top = int(np.argmax(points.values))
-    first, last = _outwards(points.values, top, CREST_WINDOW * float(points.values[top]))
+    # The mean still carries noise, which makes its top too high and would cut the stretch short.
+    noise = located.noise_rms / np.sqrt(max(front / 4.0, points.block))
+    level = CREST_WINDOW * (float(points.values[top]) - NOISE_ALLOWED * noise) - NOISE_ALLOWED * noise
+    first, last = _outwards(points.values, top, level)
     start, stop = round(points.position(first)), round(points.position(last)) + 1
     whole = _cubic(trace, *_widened(start, stop, 5, len(trace)))
     # A long slow tail behind a short crest is more than a cubic follows: leave most of it out.

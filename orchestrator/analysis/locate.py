@@ -15,6 +15,8 @@ from orchestrator.analysis.trace import Trace
 from orchestrator.analysis.waveform import CodeArray
 
 FEWEST_SAMPLES = 32
+FEWEST_FIRST_SAMPLES = 8  # for the first idea of the level before the impulse
+MOST_FIRST_SAMPLES = 4096
 FEWEST_BASELINE_SAMPLES = 10
 GOOD_BASELINE_SAMPLES = 64
 MOST_BASELINE_SAMPLES = 65_536
@@ -42,22 +44,37 @@ def locate(codes: CodeArray, low_level: float, name: str) -> Located:
 
     Raises Refused: empty, truncated, gaps, flat, no_baseline, too_noisy.
     """
-    rough, crest_index = _rough_trace(codes, name)
-    height = float(rough.sign * (float(codes[crest_index]) - rough.base))
-    low_index, high_index = _front(rough, height, low_level, crest_index, name)
+    sign, crest_index, low_index, high_index = _rough_front(codes, low_level, name)
     start, stop = _baseline_window(low_index, high_index, name)
     before = codes[start:stop].astype(np.float64)
     base, noise_rms = float(before.mean()), float(before.std(ddof=1))
     half = len(before) // 2
     drift = float(before[half:].mean() - before[:half].mean())
-    height = float(rough.sign * (float(codes[crest_index]) - base))
+    height = sign * (float(codes[crest_index]) - base)
     _require_quiet(height, noise_rms, drift, half, name)
-    trace = Trace(codes, rough.sign, base)
+    trace = Trace(codes, sign, base)
     return Located(trace, height, low_index, high_index, crest_index, start, stop, noise_rms, drift)
 
 
-def _rough_trace(codes: CodeArray, name: str) -> tuple[Trace, int]:
-    """Polarity and a first idea of the baseline, from the start of the record and the farthest sample."""
+def _rough_front(codes: CodeArray, low_level: float, name: str) -> tuple[float, int, int, int]:
+    """Polarity, the farthest sample, and the samples at the low level and at 90 % of the front.
+
+    The level before the impulse is first taken from a two-hundredth of the record, and from ever less of it as
+    long as the impulse itself seems to be in there.
+    """
+    _require_samples(codes, name)
+    ends = int(np.argmin(codes)), int(np.argmax(codes))
+    _require_values(float(codes[ends[0]]), float(codes[ends[1]]), name)
+    most = min(len(codes) // 200, MOST_FIRST_SAMPLES)
+    for first in sorted({max(FEWEST_FIRST_SAMPLES, most // part) for part in (1, 8, 64, 512)}, reverse=True):
+        rough, crest_index = _rough_trace(codes, float(np.median(codes[:first])), *ends)
+        found = _front(rough, low_level, crest_index)
+        if found is not None:
+            return rough.sign, crest_index, *found
+    raise _no_baseline(name, "the record starts on the impulse")
+
+
+def _require_samples(codes: CodeArray, name: str) -> None:
     if len(codes) == 0:
         raise Refused(
             "empty", f"{name}: the record has no samples.", "Check that the instrument wrote its data."
@@ -68,8 +85,9 @@ def _rough_trace(codes: CodeArray, name: str) -> tuple[Trace, int]:
             f"{name}: the record has only {len(codes)} samples.",
             f"At least {FEWEST_SAMPLES} are needed to see an impulse and what was before it.",
         )
-    lowest_index, highest_index = int(np.argmin(codes)), int(np.argmax(codes))
-    lowest, highest = float(codes[lowest_index]), float(codes[highest_index])
+
+
+def _require_values(lowest: float, highest: float, name: str) -> None:
     if not np.isfinite(lowest) or not np.isfinite(highest):
         raise Refused(
             "gaps",
@@ -82,19 +100,21 @@ def _rough_trace(codes: CodeArray, name: str) -> tuple[Trace, int]:
             f"{name}: every sample has the same value; no impulse was recorded.",
             "Check probe, range and trigger; look whether the generator fired.",
         )
-    first = int(np.clip(len(codes) // 200, 8, 4096))
-    base = float(np.median(codes[:first]))
-    if highest - base >= base - lowest:
+
+
+def _rough_trace(codes: CodeArray, base: float, lowest_index: int, highest_index: int) -> tuple[Trace, int]:
+    if float(codes[highest_index]) - base >= base - float(codes[lowest_index]):
         return Trace(codes, 1.0, base), highest_index
     return Trace(codes, -1.0, base), lowest_index
 
 
-def _front(rough: Trace, height: float, low_level: float, crest_index: int, name: str) -> tuple[int, int]:
+def _front(rough: Trace, low_level: float, crest_index: int) -> tuple[int, int] | None:
+    """Last sample under the low level before, and first sample at 90 % after the first that reaches 50 %."""
+    height = rough.sign * (float(rough.codes[crest_index]) - rough.base)
     half_index = rough.first_reaching(0.5 * height, 0)
-    assert half_index is not None  # the crest itself reaches it
-    low_index = rough.last_under(low_level * height, half_index)
-    if low_index is None:
-        raise _no_baseline(name, "the record starts on the impulse")
+    low_index = None if half_index is None else rough.last_under(low_level * height, half_index)
+    if half_index is None or low_index is None:
+        return None
     high_index = rough.first_reaching(0.9 * height, half_index)
     return low_index, crest_index if high_index is None else high_index
 
