@@ -73,7 +73,9 @@ class ModbusClient:
         self._require_echo((answer.address, answer.count), (address, len(states)))
 
     def write_register(self, address: int, value: int, timeout_s: float) -> None:
-        """Set one holding register; the answer's echo is checked."""
+        """Set one holding register, 0 to 65535; the answer's echo is checked."""
+        if not 0 <= value <= 0xFFFF:
+            raise ValueError(f"{value} does not fit a register")
         request = WriteSingleRegisterRequest(address=address, registers=[value])
         answer = self._ask(request, timeout_s, 5)
         self._require_echo((answer.address, *answer.registers), (address, value))
