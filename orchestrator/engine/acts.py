@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Protocol, cast
 
+from drivers.equipment.instrument import differences
 from orchestrator.analysis.uncertainty import combine, within
 from orchestrator.core.reasons import Reason
-from orchestrator.engine.bench import differences
 from orchestrator.engine.context import Context
 from orchestrator.engine.judge import Value
 from orchestrator.engine.live import live
@@ -133,3 +133,10 @@ def dwell(at: Context, time_s: float) -> None:
     """Keep the present state for a fixed time."""
     at.progress.say("dwell", until_s=at.clock.now_s() + time_s, until_what="the end of the dwell")
     at.pace.wait_until(at.clock.now_s() + time_s)
+
+
+def trigger(at: Context) -> None:
+    """Let the charged source go; the shot proves its capture once more and refuses otherwise."""
+    if at.charged is None:
+        raise BenchFault(Reason.INTERNAL_ERROR, "a trigger outside a charged block")  # the check excludes it
+    at.charged.fire()

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from drivers.equipment.instrument import differences
+from drivers.equipment.off import OffResult, OffWrite
 from drivers.equipment.protocols import DigitiserSettings, WaitingProof
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.stop import BenchFault
@@ -24,21 +25,6 @@ if TYPE_CHECKING:
 FULLEST = (
     0.8  # of full scale: where an expected peak may lie at most, so that more than expected is still seen
 )
-
-
-def differences(wanted: dict[str, Any], read: dict[str, Any]) -> list[str]:
-    """What was read back otherwise than it was set, in words; numbers may differ by 0.1 %."""
-    return [
-        f"{key} {read.get(key)}, set {value}"
-        for key, value in wanted.items()
-        if not _same(value, read.get(key))
-    ]
-
-
-def _same(wanted: Any, read: Any) -> bool:
-    if isinstance(wanted, float) and isinstance(read, int | float):
-        return math.isclose(wanted, read, rel_tol=1e-3, abs_tol=1e-12)
-    return bool(wanted == read)
 
 
 class SourceUnit:
@@ -153,7 +139,10 @@ class OpenBench:
     """All instruments of a bench, opened by name; the links are made by the world."""
 
     def __init__(
-        self, file: Bench, instruments: dict[str, Any], start_off: Callable[[list[Any]], Any]
+        self,
+        file: Bench,
+        instruments: dict[str, Any],
+        start_off: Callable[[list[OffWrite]], Callable[[], list[OffResult]]],
     ) -> None:
         self.file = file
         self._instruments = instruments
@@ -202,5 +191,9 @@ class OpenBench:
         """Begin switching off every source that works through `output`; what is returned waits for the results."""
         sources = (e for e in self.file.equipment.values() if not isinstance(e, DigitiserRules))
         names = [e.instrument for e in sources if e.output == output]
-        finish: Callable[[], list[dict[str, str]]] = self._start_off([self._instruments[n] for n in names])
-        return finish
+        finish = self._start_off([self._instruments[name].off_write for name in names])
+        return lambda: [_off_in_words(result) for result in finish()]
+
+
+def _off_in_words(result: OffResult) -> dict[str, str]:
+    return {"instrument": result.instrument, "result": "confirmed" if result.confirmed else result.why}

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from orchestrator.engine.bench import OpenBench
     from orchestrator.engine.duty import Shots
     from orchestrator.engine.progress import Progress
+    from orchestrator.engine.shot import Shot
     from orchestrator.monitor.port import MonitorPort
     from orchestrator.record.journal import Journal
     from orchestrator.record.store import Store
@@ -40,6 +41,7 @@ class Context:
     arm: Callable[[], None] = field(default=lambda: None)
     questions_asked: int = 0
     shots: Shots = field(init=False)
+    charged: Shot | None = None
 
     def ask(self, kind: str, text: str, **more: Any) -> Answer:
         """Ask a person, journal question and answer. A person's "no" stops the run as an abort."""

@@ -82,13 +82,13 @@ def verify(shots: Shots) -> None:
         return
     peaks: dict[str, list[float]] = {}
     findings: list[str] = []
-    for part, connection, settings in (
-        ("open circuit", "Leave the output terminals open, specimen not connected", wanted.open_circuit),
-        ("short circuit", "Fit the short-circuit link, specimen not connected", wanted.short_circuit),
+    for part, connection, act, settings in (
+        ("open circuit", "open", "leave the terminals open, specimen not connected", wanted.open_circuit),
+        ("short circuit", "link", "fit the short-circuit link, specimen not connected", wanted.short_circuit),
     ):
         if settings is not None:
             shots.arming.withdraw()
-            at.ask("connect", f"Verification, {part}: {connection}.", items=(connection,))
+            at.ask("connect", f"Verification, {part}: {act}.", items=(act,), connection=connection)
             for shot in range(1, settings.shots + 1):
                 result = _verification_shot(shots, part, shot, settings)
                 findings += _not_accepted(part, shot, settings, result)
@@ -112,7 +112,7 @@ def verify(shots: Shots) -> None:
 def _connect_specimen(shots: Shots) -> None:
     shots.arming.withdraw()
     text = f"Connect specimen {shots.at.specimen} and put the indicator in place."
-    shots.at.ask("connect", text, items=(f"specimen {shots.at.specimen} connected",))
+    shots.at.ask("connect", text, items=(f"specimen {shots.at.specimen} connected",), connection="specimen")
 
 
 def _verification_shot(shots: Shots, part: str, shot: int, settings: VerificationShots) -> ShotResult:

@@ -71,7 +71,7 @@ def switch_on(output: str, at: Context) -> None:
 
 def _is_on(output: str, at: Context) -> bool:
     state = at.monitor.snapshot().outputs.get(output)
-    return state is not None and state["commanded"] and not state["off_feedback"]
+    return state is not None and bool(state["output_on"])
 
 
 def off_and_prove(output: str, at: Context) -> Proof:
@@ -86,13 +86,17 @@ def off_and_prove(output: str, at: Context) -> Proof:
             reply = at.monitor.ask("prove_off", timeout_s=proof_s, on_slice=at.pace.slice)
         except Exception as error:  # noqa: BLE001 (the way to safe must end in a proof or in "not proven")
             return Proof(False, {"because": f"{type(error).__name__}: {error}"})
-    return Proof(bool(reply.granted), dict(reply.facts) | {"because": reply.sentence}, tuple(off_writes))
+    return Proof(
+        bool(reply.granted),
+        dict(reply.facts) | {"because": None if reply.granted else reply.sentence},
+        tuple(off_writes),
+    )
 
 
 def require(proof: Proof, output: str, at: Context) -> None:
     """A missing proof is a cause; an off write that failed is an instrument fault although off was proven."""
     for write in proof.off_writes:
-        if write["result"] != "confirmed" and write["result"] != "sent":
+        if write["result"] != "confirmed":
             what = f"{write['instrument']} could not be switched off over its own link: {write['result']}"
             at.stop.because(Reason.INSTRUMENT_FAULT, what)
     if not proof.safe:

@@ -73,6 +73,10 @@ class Pace:
     def now_s(self) -> float:
         return self.clock.now_s()
 
+    @property
+    def is_energised(self) -> bool:
+        return self._energised
+
     @contextmanager
     def energised(self) -> Iterator[None]:
         """While this lasts, slices renew the monitor."""

@@ -36,6 +36,7 @@ class Question:
     needs_photo: bool = False
     not_before_s: float | None = None
     caution: str | None = None
+    connection: str | None = None  # what is to be connected: open, link, specimen
 
     def to_json(self) -> dict[str, Any]:
         return {
@@ -47,6 +48,7 @@ class Question:
             "needs_photo": self.needs_photo,
             "not_before_s": self.not_before_s,
             "caution": self.caution,
+            "connection": self.connection,
         }
 
 

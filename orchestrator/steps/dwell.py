@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from typing import ClassVar, Literal
+from typing import TYPE_CHECKING, ClassVar, Literal
 
 from pydantic import Field
 
+from orchestrator.engine import acts
 from sequences.fields import Seconds
 from sequences.step import Step
+
+if TYPE_CHECKING:
+    from orchestrator.engine.context import Context
 
 
 class Dwell(Step, kind="dwell"):
@@ -17,3 +21,6 @@ class Dwell(Step, kind="dwell"):
     in_block: ClassVar[Literal["only", "may", "never"]] = "may"
 
     time: Seconds = Field(gt=0, le=3600, description="how long")
+
+    def run(self, at: Context) -> None:
+        acts.dwell(at, self.time)

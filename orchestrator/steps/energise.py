@@ -6,12 +6,15 @@ from typing import TYPE_CHECKING, ClassVar
 
 from pydantic import Field
 
+from orchestrator.engine import acts, duty
 from sequences.bench import Bench, ImpulseSource
 from sequences.capture import METHODS, Capture, ResultKind
 from sequences.fields import Name, TolerancedVolts
 from sequences.step import Need, Step, StepItem
 
 if TYPE_CHECKING:
+    from orchestrator.engine.context import Context
+    from orchestrator.engine.shot import Shot
     from sequences.asking import At
     from sequences.model import Sequence
 
@@ -54,3 +57,15 @@ class Energise(Step, kind="energise"):
         if self.capture is None and any(step.applies_shot for step in self.inside):
             what = "The block applies a shot and captures nothing."
             at.say("shot-without-capture", None, what, "write capture: with its method and channels")
+
+    def run(self, at: Context) -> None:
+        duty.duty_shot(at.shots, self, self._inside)
+
+    def _inside(self, shot: Shot) -> None:
+        """What needs the energy; the trigger acts on the shot that is charged now."""
+        shot.at.charged = shot
+        try:
+            for step in self.inside:
+                acts.perform(step, shot.at)
+        finally:
+            shot.at.charged = None

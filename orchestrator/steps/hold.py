@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from pydantic import Field
 
+from orchestrator.engine import acts
 from sequences.fields import Text
 from sequences.step import Step
+
+if TYPE_CHECKING:
+    from orchestrator.engine.context import Context
 
 
 class Hold(Step, kind="hold"):
@@ -17,3 +21,6 @@ class Hold(Step, kind="hold"):
 
     reason: Text = Field(description="what the person has to do or to decide")
     released_by: Text = Field("test operator in charge", description="role of the person who may release it")
+
+    def run(self, at: Context) -> None:
+        acts.hold(at, self.reason, self.released_by)

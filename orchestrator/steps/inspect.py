@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
+from orchestrator.engine import acts
 from sequences.fields import Text
 from sequences.step import Step
+
+if TYPE_CHECKING:
+    from orchestrator.engine.context import Context
 
 
 class Inspect(Step, kind="inspect"):
@@ -19,3 +23,6 @@ class Inspect(Step, kind="inspect"):
     photo: Literal["required", "not required"] = Field(
         "not required", description="whether a photo belongs in the record"
     )
+
+    def run(self, at: Context) -> None:
+        acts.inspect(at, self.confirm, self.photo == "required")

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 from pydantic import Field
 
+from orchestrator.engine import acts
 from sequences.bench import Bench, LeakageMeter
 from sequences.capture import ResultKind
 from sequences.fields import Name, Seconds, Volts
@@ -14,6 +15,7 @@ from sequences.quantity import show
 from sequences.step import Need, Step
 
 if TYPE_CHECKING:
+    from orchestrator.engine.context import Context
     from sequences.asking import At
     from sequences.model import Sequence
 
@@ -48,11 +50,12 @@ class Measure(Step, kind="measure"):
         for index, requirement in enumerate(at.sequence.requirements):
             limit = requirement.at_most if requirement.result == self.result else None
             if limit is not None and limit.unit == "A" and limit > wanted.highest:
-                what = (
-                    f"The limit {limit.text} is above the {show(wanted.highest, 'A')} that {self.instrument} "
-                )
-                "measures."
+                highest = show(wanted.highest, "A")
+                what = f"The limit {limit.text} is above the {highest} that {self.instrument} measures."
                 path = ("requirements", index, "at_most")
                 at.checking.say(
                     "above-instrument-rating", path, what, f"ask for a {self.instrument} that goes higher"
                 )
+
+    def run(self, at: Context) -> None:
+        acts.measure(at, self.result, self.instrument, self.voltage, self.after)

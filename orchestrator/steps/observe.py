@@ -6,12 +6,14 @@ from typing import TYPE_CHECKING
 
 from pydantic import Field
 
+from orchestrator.engine import acts
 from sequences.capture import INDICATOR_STATES, Material, ResultKind
 from sequences.fields import Seconds
 from sequences.quantity import show
 from sequences.step import Step
 
 if TYPE_CHECKING:
+    from orchestrator.engine.context import Context
     from sequences.asking import At
     from sequences.model import Sequence
 
@@ -37,3 +39,6 @@ class Observe(Step, kind="observe"):
                 f"The observation lasts {show(self.time, 's')}, and the indicator asks for {least} at least."
             )
             at.say("observation-too-short", "time", what, f"observe for {least} or longer")
+
+    def run(self, at: Context) -> None:
+        acts.observe(at, self.indicator, self.time)

@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING, ClassVar, Literal
 
 from pydantic import Field
 
+from orchestrator.engine import acts
 from sequences.fields import Name
 from sequences.step import Need, Step
 
 if TYPE_CHECKING:
+    from orchestrator.engine.context import Context
     from sequences.asking import At
 
 
@@ -32,3 +34,6 @@ class Trigger(Step, kind="trigger"):
         if self.equipment not in charged:
             what = f'The block has charged "{charged[0]}", and the trigger goes to "{self.equipment}".'
             at.say("trigger-elsewhere", "equipment", what, f"write trigger: {charged[0]}")
+
+    def run(self, at: Context) -> None:
+        acts.trigger(at)

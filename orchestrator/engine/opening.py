@@ -1,0 +1,53 @@
+"""Instruments for a bench file, in either world: the world gives the transports and runs the off writes."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from drivers.equipment.family import instrument_for
+from drivers.equipment.off import OFF_S, OffResult, OffWrite, off_all_threads
+from drivers.equipment.protocols import Identity
+from drivers.links import transport_to
+from drivers.links.base import Link, Transport
+from orchestrator.engine.bench import OpenBench
+
+if TYPE_CHECKING:
+    from orchestrator.engine.pace import Pace
+    from sequences.bench import Bench
+
+Finish = Callable[[], list[OffResult]]
+StartOff = Callable[[list[OffWrite]], Finish]
+
+
+def open_bench(
+    file: Bench, pace: Pace, transport_for: Callable[[str, str], Transport], start_off: StartOff
+) -> OpenBench:
+    """Every instrument of the file behind its link, not yet opened."""
+    instruments = {}
+    for name, rules in file.instruments.items():
+        expected = Identity(rules.identity.maker, rules.identity.model, rules.serial)
+        link = Link(name, transport_for(name, rules.resource), pace)
+        instruments[name] = instrument_for(rules.dialect, link, expected)
+    return OpenBench(file, instruments, start_off)
+
+
+def real_transport(name: str, resource: str) -> Transport:
+    """The transport of the real world, by the resource string."""
+    return transport_to(resource)
+
+
+def off_in_threads(machines: list[OffWrite]) -> Finish:
+    """Begin at once, each write in a thread of its own; the run thread meanwhile asks the monitor."""
+    results: list[OffResult] = []
+    runner = threading.Thread(
+        target=lambda: results.extend(off_all_threads(machines)), name="off", daemon=True
+    )
+    runner.start()
+
+    def finish() -> list[OffResult]:
+        runner.join(OFF_S + 0.1)
+        return results or [machine.result() for machine in machines]
+
+    return finish

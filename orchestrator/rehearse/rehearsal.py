@@ -1,0 +1,140 @@
+"""A whole run in virtual time: the engine's own code on a fake clock, memory links and a memory store."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from drivers.equipment.off import OffResult, OffWrite, off_all_stepped
+from drivers.links.base import Link
+from drivers.links.memory import MemoryTransport
+from drivers.modbus import ModbusClient
+from orchestrator.core.interlock import Rules
+from orchestrator.engine.environment import environment
+from orchestrator.engine.opening import open_bench
+from orchestrator.engine.pace import Pace
+from orchestrator.engine.progress import Progress
+from orchestrator.engine.run import RunEnd, RunOrder, World, run
+from orchestrator.engine.stop import Stop
+from orchestrator.monitor.logic import Monitor
+from orchestrator.monitor.safety_io import ModbusIo
+from orchestrator.monitor.virtual import VirtualPort
+from orchestrator.record.journal import Journal
+from orchestrator.record.store import MemoryStore
+from orchestrator.rehearse.technician import Technician
+from orchestrator.rehearse.world import VirtualClock, VirtualWorld
+
+if TYPE_CHECKING:
+    from sequences.loader import Loaded, LoadedBench
+    from simulators.device import Plant
+
+SAFETY_IO = "safety_io"
+
+
+@dataclass
+class Rehearsal:
+    """A virtual world put together for one run; `perform` runs it."""
+
+    order: RunOrder
+    virtual: VirtualWorld
+    world: World
+    store: MemoryStore
+    port: VirtualPort
+    technician: Technician
+
+    def perform(self) -> RunEnd:
+        return run(self.order, self.world)
+
+
+class _LinkPace:
+    """The monitor's own pace: nothing to look at between slices."""
+
+    def __init__(self, world: VirtualWorld) -> None:
+        self._world = world
+
+    def now_s(self) -> float:
+        return self._world.now_s
+
+    def slice(self) -> None:
+        """The monitor serves nobody but itself."""
+
+
+def prepare(
+    sequence: Loaded,
+    bench: LoadedBench,
+    plant: Plant,
+    seed: int = 1,
+    specimen: str = "REHEARSAL-1",
+    on_entry: Callable[[dict[str, Any]], None] | None = None,
+    on_progress: Callable[[Progress, float], None] | None = None,
+) -> Rehearsal:
+    """Everything of a bench in one thread. The sequence and the bench are free of findings."""
+    file = bench.bench
+    assert file is not None, "a bench file with findings is never rehearsed"
+    virtual = VirtualWorld(plant)
+    clock = VirtualClock(virtual)
+    port = _monitor_port(Rules.from_dict(file.monitor_rules()), virtual, clock, seed)
+    stop = Stop(clock.now_s)
+    pace = Pace(clock, stop, port)
+    clock.must_renew = lambda: pace.is_energised
+    technician = Technician(virtual, port, seed)
+    virtual.actors += [port, technician]
+    virtual.on_inputs = port.changed
+    store = MemoryStore()
+    progress = Progress()
+    if on_progress is not None:
+        progress.changed = lambda: on_progress(progress, clock.now_s())
+    world = World(
+        clock=clock,
+        pace=pace,
+        stop=stop,
+        store=store,
+        journal=Journal(store, clock, on_entry),
+        monitor=port,
+        people=technician,
+        bench=open_bench(
+            file, pace, lambda name, _: MemoryTransport(virtual.port(name)), _stepped_off(virtual)
+        ),
+        progress=progress,
+        heads=None,
+    )
+    order = RunOrder(
+        run=f"rehearsal-{seed}-{specimen}",
+        sequence=sequence,
+        bench=bench,
+        specimen=specimen,
+        started_by=technician.person,
+        world="rehearsal",
+        environment=environment(),
+        seed=seed,
+    )
+    return Rehearsal(order, virtual, world, store, port, technician)
+
+
+def _monitor_port(rules: Rules, virtual: VirtualWorld, clock: VirtualClock, seed: int) -> VirtualPort:
+    link = Link(SAFETY_IO, MemoryTransport(virtual.port(SAFETY_IO)), _LinkPace(virtual))
+    io = ModbusIo(ModbusClient(link, rules.unit), rules, clock.now_s)
+    return VirtualPort(Monitor(rules, started_s=clock.now_s()), io, clock, seed)
+
+
+def _stepped_off(virtual: VirtualWorld) -> Callable[[list[OffWrite]], Callable[[], list[OffResult]]]:
+    """The same off writes, stepped in the one thread there is."""
+
+    def start(machines: list[OffWrite]) -> Callable[[], list[OffResult]]:
+        return lambda: off_all_stepped(
+            machines, lambda for_s: virtual.run_until(virtual.now_s + for_s), lambda: virtual.now_s
+        )
+
+    return start
+
+
+def plant_for(bench_path: Path, seed: int) -> Plant:
+    """The simulated plant of a bench: the plant file beside the bench file."""
+    import yaml
+
+    from simulators import plants
+
+    spec = yaml.safe_load((bench_path.parent / "plant.yaml").read_text(encoding="utf-8"))
+    return plants.build(spec["kind"], spec, seed)
