@@ -165,10 +165,23 @@ def test_messages_behind_a_wait_overrun_when_they_are_too_many() -> None:
     assert device.advance(1.0) == [(1.0, b"1\n")]
 
 
-def test_a_block_longer_than_the_input_buffer_is_an_overrun() -> None:
+@pytest.mark.parametrize("data", [b"y" * 200, b"\n" + b"y" * 199], ids=["plain", "new line in it"])
+def test_a_block_longer_than_the_input_buffer_is_an_overrun(data: bytes) -> None:
+    """What stands behind a new line in such a block is no longer part of it."""
     device = device_with(Command("DATA", set=silent, parameters=(Block(),)), input_limit=100)
-    device.receive(b"DATA #3200" + b"y" * 200 + b"\nSYST:ERR:ALL?\n", 0.0)
+    device.receive(b"DATA #3200" + data + b"\nSYST:ERR?\n", 0.0)
     assert device.advance(0.0) == [(0.0, b'-363,"Input buffer overrun;at most 100 bytes"\n')]
+
+
+@pytest.mark.parametrize(("length", "answered"), [(100, True), (101, False)])
+@pytest.mark.parametrize("piece", [1, 7, 1000])
+def test_a_message_may_fill_the_input_buffer_and_no_more(length: int, answered: bool, piece: int) -> None:
+    device = device_with(input_limit=100)
+    stream = b"*ESE?".ljust(length) + b"\n"
+    for start in range(0, len(stream), piece):
+        device.receive(stream[start : start + piece], 0.0)
+    assert device.advance(0.0) == ([(0.0, b"0\n")] if answered else [])
+    assert len(device.errors) == (0 if answered else 1)
 
 
 @pytest.mark.parametrize(
