@@ -19,6 +19,8 @@ CONTACT_FAULTS = (
 )
 BOUNCE_S = 0.004
 """Half a period of a bouncing contact: slow enough for a poll of 5 ms to see some of it."""
+ROUNDING = 1e-6
+"""Part of a half period that a clock of floats may be short of its end."""
 
 
 class Contact:
@@ -80,4 +82,4 @@ class Contact:
         return self._until_s
 
     def _half_periods(self, now_s: float) -> int:
-        return math.floor((now_s - self._since_s) / BOUNCE_S + 1e-9)
+        return math.floor((now_s - self._since_s) / BOUNCE_S + ROUNDING)

@@ -114,13 +114,16 @@ class SimulatedDevice(ABC):
     def advance(self, now_s: float) -> list[tuple[float, bytes]]:
         """Live until `now_s`; the output that became due."""
         self._live(now_s)
+        if now_s >= self._away_until_s:
+            self._away_until_s = -math.inf
         due = sum(1 for at_s, _ in self._outbox if at_s <= now_s)
         out, self._outbox = self._outbox[:due], self._outbox[due:]
         return out
 
     def next_due_s(self) -> float:
-        """When the next output is due."""
-        return self._outbox[0][0] if self._outbox else math.inf
+        """When the next output is due, or the device is back from an absence."""
+        back_s = self._away_until_s if self._away_until_s > -math.inf else math.inf
+        return min(self._outbox[0][0] if self._outbox else math.inf, back_s)
 
     def accepts(self, now_s: float) -> bool:
         """Whether the listener is open."""

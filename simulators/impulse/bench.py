@@ -107,6 +107,7 @@ class Bench:
         self._marks: list[tuple[float, str]] = []
         self._inputs = self.cell.discrete_inputs(0.0)
         self._meter_since_s = math.inf
+        self._terminals_v = 0.0
         self._now_s = 0.0
         self.fit_specimen()
 
@@ -118,6 +119,8 @@ class Bench:
         self.meter = meter
         self.digitisers = digitisers
         self.safety_io = safety_io
+        relays = {name: "closed" if relay.closed else "open" for name, relay in self.cell.relays.items()}
+        self.truth.note(0.0, "start", contactors=relays, inputs=dict(zip(INPUTS, self._inputs, strict=True)))
         self.settle(0.0)
 
     # What a person does
@@ -208,6 +211,9 @@ class Bench:
         """Something changed: bring cell, store and marks in line with it."""
         self.cell.settle(now_s)
         self._follow_store(now_s)
+        if self.terminals_v() != self._terminals_v:
+            self._terminals_v = self.terminals_v()
+            self.truth.note(now_s, "terminals_voltage", volts=self._terminals_v)
         if not self._meter_reaches():
             self._meter_since_s = math.inf
         elif math.isinf(self._meter_since_s):
@@ -309,7 +315,7 @@ class Bench:
             peak_v=float(np.max(np.abs(wave.terminals_v))),
             peak_a=float(np.max(np.abs(wave.load_a))),
             charge_c=float(np.sum(wave.load_a)) * circuit.GRID_S,
-            captured_by=[name for name, one in self.digitisers.items() if one.is_waiting(now_s)],
+            digitisers_waiting=[name for name, one in self.digitisers.items() if one.is_waiting(now_s)],
         )
 
     def _trigger_digitisers(self, wave: Wave, polarity: int, now_s: float) -> None:

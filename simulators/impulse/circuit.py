@@ -70,7 +70,7 @@ class Wave:
 
     def load_energy_j(self) -> float:
         """Integral of v i dt at the load, in joules."""
-        return float(np.dot(self.terminals_v, self.load_a)) * GRID_S
+        return float(np.sum(self.terminals_v * self.load_a)) * GRID_S
 
     def scaled(self, factor: float) -> Wave:
         """The same wave for another charge; true for linear loads alone."""
@@ -91,16 +91,16 @@ def matrix(parts: Components, load_siemens: float = 0.0) -> Array:
 
 @lru_cache(maxsize=64)
 def propagators(parts: Components, load_siemens: float = 0.0) -> Array:
-    """exp(A k dt) for each point k of the grid: GRID_POINTS x 3 x 3, exact by eigenvalues."""
+    """exp(A k dt) for each point k of the grid: 3 x 3 x GRID_POINTS, exact by eigenvalues."""
     roots, modes = np.linalg.eig(matrix(parts, load_siemens).astype(complex))
-    growth = np.exp(np.outer(np.arange(GRID_POINTS) * GRID_S, roots))
-    return np.ascontiguousarray(np.real((modes * growth[:, None, :]) @ np.linalg.inv(modes)))
+    growth = np.exp(np.outer(roots, np.arange(GRID_POINTS) * GRID_S))
+    return np.ascontiguousarray(np.real(np.einsum("ik,kn,kj->ijn", modes, growth, np.linalg.inv(modes))))
 
 
 @lru_cache(maxsize=64)
 def _unit_wave(parts: Components, load_siemens: float) -> Wave:
-    x = propagators(parts, load_siemens)[:, :, 0]
-    return Wave(1.0, x[:, 0].copy(), x[:, 1].copy(), x[:, 2].copy(), x[:, 2] * load_siemens)
+    store_v, series_a, terminals_v = propagators(parts, load_siemens)[:, 0]
+    return Wave(1.0, store_v, series_a, terminals_v, terminals_v * load_siemens)
 
 
 def fire_linear(parts: Components, charged_v: float, load_siemens: float) -> Wave:
@@ -110,14 +110,14 @@ def fire_linear(parts: Components, charged_v: float, load_siemens: float) -> Wav
 
 def fire(parts: Components, charged_v: float, load: NonLinearLoad) -> Wave:
     """A shot into a specimen."""
-    states = np.empty((GRID_POINTS, 3))
+    states = np.empty((3, GRID_POINTS))
     load_a = np.zeros(GRID_POINTS)
     at, x = 0, (charged_v, 0.0, 0.0)
     while at < GRID_POINTS - 1:
         at, x = _rest(parts, load, states, at, x)
         if at < GRID_POINTS - 1:
             at, x = _conduct(parts, load, states, load_a, at, x)
-    return Wave(charged_v, states[:, 0], states[:, 1], states[:, 2], load_a)
+    return Wave(charged_v, states[0], states[1], states[2], load_a)
 
 
 State = tuple[float, float, float]
@@ -125,13 +125,20 @@ State = tuple[float, float, float]
 
 def _rest(parts: Components, load: NonLinearLoad, states: Array, at: int, x: State) -> tuple[int, State]:
     """Fill in the exact linear solution from point `at` until the knee is passed; where, and the state there."""
-    solution = propagators(parts)[: GRID_POINTS - at] @ np.array(x)
-    beyond = np.abs(solution[:, 2]) > load.knee_v()
+    columns = propagators(parts)[:, :, : GRID_POINTS - at]
+    beyond = np.abs(_combined(columns[2], x)) > load.knee_v()
     beyond[0] = False
-    length = int(np.argmax(beyond)) if beyond.any() else solution.shape[0] - 1
-    states[at : at + length + 1] = solution[: length + 1]
-    u, i, v = solution[length]
+    length = int(np.argmax(beyond)) if beyond.any() else beyond.size - 1
+    for row in range(3):
+        states[row, at : at + length + 1] = _combined(columns[row, :, : length + 1], x)
+    u, i, v = states[:, at + length]
     return at + length, (float(u), float(i), float(v))
+
+
+def _combined(columns: Array, x: State) -> Array:
+    """One row of the propagators times a state; elementwise, so that no threads of a BLAS have a say."""
+    row: Array = columns[0] * x[0] + columns[1] * x[1] + columns[2] * x[2]
+    return row
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,8 +227,8 @@ def _fill(states: Array, load_a: Array, places: list[int], xs: list[State], curr
     first, last = places[0], places[-1]
     grid = np.arange(first, last + 1)
     columns = np.array(xs)
-    for column in range(3):
-        states[first : last + 1, column] = np.interp(grid, places, columns[:, column])
+    for row in range(3):
+        states[row, first : last + 1] = np.interp(grid, places, columns[:, row])
     load_a[first : last + 1] = np.interp(grid, places, currents)
 
 
@@ -263,7 +270,12 @@ def energy_balance(parts: Components, wave: Wave) -> Balance:
 
 def volts_left(parts: Components, wave: Wave, for_s: float) -> float:
     """Store voltage `for_s` after the end of the wave, the load below its knee; the switch conducts all that time."""
+    roots, modes, inverse = _modes(parts)
+    amplitudes = inverse @ np.array([wave.store_v[-1], wave.series_a[-1], wave.terminals_v[-1]])
+    return math.fabs(float(np.sum(modes[0] * np.exp(roots * for_s) * amplitudes).real))
+
+
+@lru_cache(maxsize=64)
+def _modes(parts: Components) -> tuple[npt.NDArray[np.complex128], ...]:
     roots, modes = np.linalg.eig(matrix(parts).astype(complex))
-    x = np.array([wave.store_v[-1], wave.series_a[-1], wave.terminals_v[-1]])
-    final = (modes * np.exp(roots * for_s)) @ np.linalg.solve(modes, x.astype(complex))
-    return math.fabs(float(final[0].real))
+    return roots, modes, np.linalg.inv(modes)

@@ -84,7 +84,6 @@ class Digitiser(ScpiInstrument):
         self.misses = "no"
         self.stalls = False
         self._rng = rng
-        self._operation: Operation | None = None
         self._to_rest()
         super().__init__(name, live, identity)
 
@@ -101,6 +100,7 @@ class Digitiser(ScpiInstrument):
         self._codes: npt.NDArray[np.int16] | None = None
 
     def _idle(self) -> None:
+        self._operation: Operation | None = None
         self._since_s = math.inf
         self._triggered = False
 
@@ -153,18 +153,23 @@ class Digitiser(ScpiInstrument):
         return int(np.argmax(past)) if past.any() else None
 
     def _capture(self, wave_v: Array, first: int, now_s: float) -> None:
-        places = first * GRID_S + (np.arange(self.points) - self.pre_trigger()) * self.interval_s
-        if self.interval_s == GRID_S:
-            start = min(self.pre_trigger() - first, self.points)
-            held = wave_v[max(-start, 0) :][: self.points - max(start, 0)]
-            volts = np.zeros(self.points)
-            volts[max(start, 0) : max(start, 0) + held.size] = held
-        else:
-            volts = np.interp(places, np.arange(wave_v.size) * GRID_S, wave_v, left=0.0, right=0.0)
-        self._codes = self._coded(volts)
+        self._codes = self._coded(self._sampled(wave_v, first))
         self._triggered = True
         if self._operation is not None:
             self._operation.until_s = now_s + (self.points - self.pre_trigger()) * self.interval_s
+
+    def _sampled(self, wave_v: Array, first: int) -> Array:
+        """The input at each sample, the trigger being at point `first` of the wave; nothing outside the wave."""
+        if self.interval_s != GRID_S:
+            places_s = first * GRID_S + (np.arange(self.points) - self.pre_trigger()) * self.interval_s
+            times_s = np.arange(wave_v.size) * GRID_S
+            sampled: Array = np.interp(places_s, times_s, wave_v, left=0.0, right=0.0)
+            return sampled
+        start = min(self.pre_trigger() - first, self.points)
+        held = wave_v[max(-start, 0) :][: self.points - max(start, 0)]
+        volts = np.zeros(self.points)
+        volts[max(start, 0) : max(start, 0) + held.size] = held
+        return volts
 
     def _coded(self, volts: Array) -> npt.NDArray[np.int16]:
         """What the converter makes of it: gain, offset, noise, rails, left-justified codes."""
@@ -179,7 +184,6 @@ class Digitiser(ScpiInstrument):
 
     def _ended(self, now_s: float) -> None:
         self._idle()
-        self._operation = None
 
     def operation_bits(self, now_s: float) -> dict[OperationBit, bool]:
         """MEASuring while it runs; waiting for trigger in the family that shows it."""

@@ -64,8 +64,8 @@ TROUBLES: dict[str, tuple[str, str]] = {
     "generator.dump_fails": ("its internal dump relay stays open", "no, yes"),
     "generator.leftover": ("the switch goes out early and leaves this on the store", "a voltage: 300 V"),
     "generator.self_triggers_at": (
-        "it fires once without command when charging passes this voltage",
-        "never, a voltage: 1200 V, 1200 V after shot 5 (of the specimen)",
+        "it fires once without command, when charging passes this voltage or at once",
+        "never, now, a voltage: 1200 V, 1200 V after shot 5 (of the specimen)",
     ),
     "digitiser_v.waiting_bit": ("operation bit 5 is stuck", "ok, stuck_0, stuck_1"),
     "digitiser_i.waiting_bit": ("operation bit 5 is stuck", "ok, stuck_0, stuck_1"),

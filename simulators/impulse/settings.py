@@ -191,6 +191,9 @@ def _generator(plant: ImpulsePlant) -> dict[str, Setter]:
     generator, troubles, settle = plant.generator, plant.bench.troubles, plant.bench.settle
 
     def self_trigger(text: str, now_s: float) -> None:
+        if text == "now":
+            plant.bench.fire(now_s, "self")
+            return
         match = _AFTER_SHOT.fullmatch(text)
         volts = match[1] if match else text
         troubles.self_trigger_v = math.inf if text == "never" else _volts(volts)
