@@ -1,0 +1,152 @@
+"""What has been done to a specimen, from the run folders: sealed and interrupted runs alike.
+
+Rehearsals are listed but count for nothing, as nothing was done to a real specimen.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from orchestrator.record.chain import Chain, read_chain
+from orchestrator.record.journal import JOURNAL
+from orchestrator.record.reader import RunRecord, read_run
+from orchestrator.record.store import StorageFault
+
+_ENDED_AS_PLANNED = frozenset({"completed", "count_reached"})
+_IGNITED = frozenset({"scorched", "glowing", "burning"})
+
+
+@dataclass(frozen=True)
+class PastRun:
+    """One run of a specimen. `shots_applied` counts what may have reached the specimen: after an interruption
+    also a shot whose trigger was announced and never confirmed. `spends` says why it may not be used again."""
+
+    run: str
+    began_utc: str
+    outcome: str
+    reason: str
+    shots_applied: int
+    sealed: bool
+    interrupted: bool
+    world: str
+    spends: str | None = None
+
+
+@dataclass(frozen=True)
+class SpecimenHistory:
+    """Everything known of a specimen, oldest run first. `spent` is the reason it may not be used again."""
+
+    identity: str
+    runs: list[PastRun]
+
+    @property
+    def shots_applied(self) -> int:
+        """Shots of all real runs."""
+        return sum(run.shots_applied for run in self._real)
+
+    @property
+    def spent(self) -> bool:
+        """Whether a further run must be refused."""
+        return self.spent_because is not None
+
+    @property
+    def spent_because(self) -> str | None:
+        """Which run spent it, and why, in a sentence."""
+        spending = next((run for run in self._real if run.spends), None)
+        return None if spending is None else f"{spending.spends} in run {spending.run}"
+
+    @property
+    def last_outcome(self) -> str | None:
+        """Outcome token of the latest real run."""
+        return self._real[-1].outcome if self._real else None
+
+    @property
+    def part_of(self) -> list[str]:
+        """The earlier real runs by name, as a new run's record lists them."""
+        return [run.run for run in self._real]
+
+    @property
+    def _real(self) -> list[PastRun]:
+        return [run for run in self.runs if run.world != "rehearsal"]
+
+
+def same_specimen(identity: str) -> str:
+    """The form in which identities are compared: case and white space do not count."""
+    return "".join(identity.split()).casefold()
+
+
+def history(data_folder: Path, identity: str) -> SpecimenHistory:
+    """The history of a specimen. Folders that are no run folders, or cannot be read, are passed over."""
+    wanted = same_specimen(identity)
+    found = [
+        _past_run(read_run(folder))
+        for folder in run_folders(data_folder)
+        if same_specimen(_specimen_of(folder)) == wanted
+    ]
+    return SpecimenHistory(identity, sorted(found, key=lambda run: (run.began_utc, run.run)))
+
+
+def run_folders(data_folder: Path) -> Iterator[Path]:
+    """The run folders of a data folder, by name."""
+    if data_folder.is_dir():
+        yield from (path for path in sorted(data_folder.iterdir()) if (path / JOURNAL).is_file())
+
+
+def _specimen_of(folder: Path) -> str:
+    """The specimen as the journal's first lines name it, without reading the whole of a long one."""
+    try:
+        with (folder / JOURNAL).open("rb") as file:
+            chain: Chain = read_chain(file.read(65536))
+    except OSError:
+        return ""
+    return next((str(e.get("specimen")) for e in chain.entries if e.get("kind") == "run_started"), "")
+
+
+def _past_run(record: RunRecord) -> PastRun:
+    started, ended = record.first("run_started"), record.last("run_ended")
+    applied = _shots_applied(record, ended)
+    return PastRun(
+        run=record.run,
+        began_utc=str(started.get("utc") or ""),
+        outcome=str(ended.get("outcome") or "none"),
+        reason=str(ended.get("reason") or "power_lost"),
+        shots_applied=applied,
+        sealed=record.sealed,
+        interrupted=not ended,
+        world=str(started.get("world") or "real"),
+        spends=_spends(record, ended, applied),
+    )
+
+
+def _shots_applied(record: RunRecord, ended: dict[str, Any]) -> int:
+    if "shots_applied" in ended:
+        return int(ended["shots_applied"])
+    duty = [e for e in record.entries if e.get("part") == "duty"]
+    # The intent is on disk before the trigger: without a "triggered" it is assumed that it happened.
+    return sum(e["kind"] == "intent" and e.get("act") == "trigger" for e in duty)
+
+
+def _spends(record: RunRecord, ended: dict[str, Any], applied: int) -> str | None:
+    if ended.get("reason") in _ENDED_AS_PLANNED:
+        return "its duty was completed"
+    if ended.get("outcome") == "fail" or any(row.get("verdict") == "F" for row in record.of("verdict")):
+        return "it failed a requirement"
+    if any(entry.get("state") in _IGNITED for entry in record.of("observation")):
+        return "its indicator showed ignition"
+    if applied and _after_a_stop(record, ended) == "is spent":
+        return f"it was stopped after {applied} shot(s), and its sequence says that it is spent then"
+    return None
+
+
+def _after_a_stop(record: RunRecord, ended: dict[str, Any]) -> str:
+    """What the sequence says of a specimen after a stop; spent, where it cannot be known."""
+    if "after_a_stop" in ended:
+        return str(ended["after_a_stop"])
+    try:
+        frozen = yaml.load(record.files.read("sequence.yaml"), Loader=yaml.BaseLoader)
+        return str(frozen["specimen"]["after_a_stop"])
+    except (StorageFault, yaml.YAMLError, KeyError, TypeError):
+        return "is spent"
