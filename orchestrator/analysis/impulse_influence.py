@@ -23,8 +23,7 @@ Weights = Mapping[Part, float]
 class Influence:
     """Derivatives of one figure, in its own unit per unit of the error.
 
-    `fitted` by fitted height, `baseline` by the baseline's height, `gain` and `timebase` by a relative
-    error. `no_gain` and `no_timebase` say why the figure does not answer to that where it does not.
+    `fitted` by fitted height, `baseline` by the baseline's height, `gain` and `timebase` by a relative error.
     """
 
     value: float
@@ -33,8 +32,6 @@ class Influence:
     baseline: float
     gain: float = 0.0
     timebase: float = 0.0
-    no_gain: str = "levels are fractions of the peak: a common gain cancels"
-    no_timebase: str = "no time enters this figure"
 
 
 def peak_influence(figures: Figures) -> Influence:
@@ -72,9 +69,7 @@ def undershoot_influence(figures: Figures) -> Influence | None:
     if ratio == 0.0:
         return None
     fitted: Weights = {"swing": -1.0 / height, "peak": -ratio / height}
-    return Influence(
-        ratio, "1", fitted, (1.0 + ratio) / height, no_gain="a ratio within one channel: gain cancels"
-    )
+    return Influence(ratio, "1", fitted, (1.0 + ratio) / height)
 
 
 @dataclass(frozen=True)

@@ -198,9 +198,8 @@ SOFTENING = 1e-3  # keeps the clamped voltage's slope finite at the first instan
 def clamped(current: Array) -> Array:
     """Unit voltage across a varistor-like specimen for a unit-peak current, zero at zero current."""
     bend = SOFTENING**SHARPNESS
-    return ((np.maximum(current, 0.0) + SOFTENING) ** SHARPNESS - bend) / (
-        (1.0 + SOFTENING) ** SHARPNESS - bend
-    )
+    bent = (np.maximum(current, 0.0) + SOFTENING) ** SHARPNESS - bend
+    return np.asarray(bent / ((1.0 + SOFTENING) ** SHARPNESS - bend), np.float64)
 
 
 def limiting(setting: Setting, drawn: np.random.Generator, impulse: Impulse) -> Record:
