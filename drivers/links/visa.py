@@ -1,11 +1,13 @@
 """A link through VISA (pyvisa with pyvisa-py): any resource string.
 
-pyvisa-py is kept on a short rein for the two kinds that have a file descriptor (SOCKET and ASRL). Measured
-with 0.8.1: its own waiting does not see that the peer closed (100 % of a processor until the timeout), its
-timeout counts for each chunk, opening a refused port succeeds, and with a termination character each line
-feed inside a binary block ends a read. So this transport waits on the descriptor itself, asks the system how
-many bytes are there, and reads exactly those: such a read never waits. Where a session has no
-descriptor (HiSLIP, VXI-11, USBTMC, GPIB), VISA's own timeout is used, one slice at a time.
+pyvisa-py is kept on a short rein for the two kinds that are plain streams (SOCKET and ASRL). Measured with
+0.8.1: its own waiting does not see that the peer closed (100 % of a processor until the timeout), its timeout
+counts for each chunk, opening a refused port succeeds, and with a termination character each line feed inside
+a binary block ends a read. So this transport waits on the descriptor itself, asks the system how many bytes
+are there, and reads exactly those: such a read never waits. HiSLIP has a descriptor to wait on too, but a
+message that has begun is read in one go: pyvisa-py drops what it had of it when its timeout runs out. Where
+a session has no descriptor (VXI-11, USBTMC, GPIB), VISA's own timeout is used, one slice at a time; those
+kinds were not tried on a device.
 """
 
 from __future__ import annotations
@@ -22,13 +24,14 @@ from functools import cache
 from typing import Any
 
 import pyvisa
-from pyvisa.constants import ControlFlow, Parity, StatusCode, StopBits
+from pyvisa.constants import ControlFlow, Parity, SerialTermination, StatusCode, StopBits
 
 from drivers.links.base import CHUNK_BYTES, LinkLost, LinkRefused, Transport
 from drivers.links.serial import SerialSettings, SerialTransport
 from drivers.links.socket import SocketTransport
 
 WRITE_BYTES = 4096  # as pyvisa-py splits a message; a socket that is ready takes so much without waiting
+MESSAGE_S = 0.5  # within which a message that has begun must be complete
 PARITIES = {"N": Parity.none, "E": Parity.even, "O": Parity.odd}
 STOP_BITS = {1: StopBits.one, 1.5: StopBits.one_and_a_half, 2: StopBits.two}
 ONE_AT_A_TIME = threading.Lock()  # pyvisa's table of sessions is not safe to change from two threads
@@ -49,6 +52,7 @@ class VisaTransport:
         self._instrument: Any = None
         self._session: Any = None  # pyvisa-py's own session object
         self._descriptor = -1
+        self._is_stream = False  # the system knows how many bytes can be read without waiting
         self._to_read = select.poll()
         self._to_write = select.poll()
 
@@ -89,8 +93,10 @@ class VisaTransport:
             if not count:
                 return 0
             data, status = session.read(count)
-        except OSError as error:
+        except (OSError, RuntimeError) as error:  # RuntimeError: HiSLIP's closed connection
             raise LinkLost(f"{self.resource}: {error}") from error
+        if status == StatusCode.error_timeout and self._descriptor >= 0:
+            raise LinkLost(f"{self.resource}: it stopped in the middle of a message")
         self._require(status)
         buffer[: len(data)] = data
         return len(data)
@@ -118,19 +124,22 @@ class VisaTransport:
 
     def _prepare(self) -> None:
         interface = getattr(self._session, "interface", None)
+        waits_on = getattr(interface, "_sync", None)  # HiSLIP
+        self._is_stream = False
         if isinstance(interface, socket.socket):
             code = interface.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
             if code:  # pyvisa-py looks at it only when it writes
                 raise ConnectionError(os.strerror(code))
             interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             self._session.max_recv_size = CHUNK_BYTES
+            waits_on, self._is_stream = interface, True
         elif interface is not None and self.settle_s:
             self._prepare_line(interface)
-        else:
-            return
-        self._descriptor = interface.fileno()
-        self._to_read.register(self._descriptor, select.POLLIN)
-        self._to_write.register(self._descriptor, select.POLLOUT)
+            waits_on, self._is_stream = interface, True
+        if waits_on is not None:
+            self._descriptor = waits_on.fileno()
+            self._to_read.register(self._descriptor, select.POLLIN)
+            self._to_write.register(self._descriptor, select.POLLOUT)
 
     def _prepare_line(self, port: Any) -> None:
         line = self.settings
@@ -139,6 +148,7 @@ class VisaTransport:
         self._instrument.parity = PARITIES[line.parity]
         self._instrument.stop_bits = STOP_BITS[line.stop_bits]
         self._instrument.flow_control = ControlFlow.none
+        self._instrument.end_input = SerialTermination.none  # else each line feed in a block ends a read
         port.exclusive = True  # VISA's own locks are not supported by pyvisa-py
         port.reset_input_buffer()
 
@@ -152,12 +162,15 @@ class VisaTransport:
             self._instrument.timeout = max(1, round(timeout_s * 1000))
 
     def _waiting_bytes(self, timeout_s: float) -> int:
-        """Bytes that can be read without waiting; without a descriptor: as many as come within the time."""
+        """Bytes to read now: on a stream, those that are there; else as many as a message may have."""
         if self._descriptor < 0:
             self._set_timeout(timeout_s)
             return CHUNK_BYTES
         if not self._to_read.poll(max(0.0, timeout_s) * 1000):
             return 0
+        if not self._is_stream:
+            self._set_timeout(MESSAGE_S)
+            return CHUNK_BYTES
         there = array.array("i", [0])
         fcntl.ioctl(self._descriptor, termios.FIONREAD, there)
         if not there[0]:  # readable and nothing to read: the end of the stream

@@ -303,6 +303,10 @@ class PtyPeer(ThreadPeer):
     def resource(self) -> str:
         return f"ASRL{self.device}::INSTR"
 
+    def release(self) -> None:
+        super().release()
+        assert self._opened.wait(GIVE_UP_S)
+
     def stop_listening(self) -> None:
         self.end()
         self.device.unlink()
@@ -319,6 +323,7 @@ class PtyPeer(ThreadPeer):
             self._dropped.set()
             self._talk(ours)
             self._released.clear()
+            self._opened.clear()
             os.close(ours)
             os.close(theirs)
 
