@@ -68,11 +68,11 @@ EXPLANATIONS: dict[Reason, Explanation] = {
     ),
     Reason.MONITOR_LOST: Explanation(
         "The interlock monitor or its safety I/O stopped answering",
-        "Treat the bench as live; check the safety I/O and its cable, then restart the daemon.",
+        "Check the safety I/O and its cable, then restart the daemon.",
     ),
     Reason.OFF_NOT_PROVEN: Explanation(
         "Off could not be proven",
-        "Treat the bench as live, do not enter; call the test operator in charge.",
+        "Call the test operator in charge: a named person must release the bench.",
     ),
     Reason.INSTRUMENT_FAULT: Explanation(
         "An instrument did not do what it was told, or did not answer",

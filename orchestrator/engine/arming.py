@@ -59,6 +59,6 @@ class Arming:
         reply = at.monitor.ask("arm", interlock=interlock, by=who, timeout_s=2.0, on_slice=at.pace.slice)
         at.journal.append("arming", granted=reply.granted, by=who, sentence=reply.sentence)
         if not reply.granted:
-            return f"Not armed: {reply.sentence} "
+            return f"Not armed: {reply.sentence.rstrip('.')}. "
         self._armed_s = at.clock.now_s()
         return ""

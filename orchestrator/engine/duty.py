@@ -14,7 +14,7 @@ from orchestrator.engine.shot import Shot, ShotPlan, ShotResult
 from orchestrator.engine.stop import BenchFault
 
 if TYPE_CHECKING:
-    from sequences.model import VerificationShots
+    from sequences.model import Verification, VerificationShots
 
 
 @dataclass
@@ -82,31 +82,57 @@ def verify(shots: Shots) -> None:
         return
     peaks: dict[str, list[float]] = {}
     findings: list[str] = []
-    for part, connection, act, settings in (
-        ("open circuit", "open", "leave the terminals open, specimen not connected", wanted.open_circuit),
-        ("short circuit", "link", "fit the short-circuit link, specimen not connected", wanted.short_circuit),
-    ):
-        if settings is not None:
-            shots.arming.withdraw()
-            at.ask("connect", f"Verification, {part}: {act}.", items=(act,), connection=connection)
-            for shot in range(1, settings.shots + 1):
-                result = _verification_shot(shots, part, shot, settings)
-                findings += _not_accepted(part, shot, settings, result)
-                peaks.setdefault(part, []).append(abs(result.results.get("peak", {}).get("value", 0.0)))
+    for part in _verification_parts(wanted):
+        if not findings:  # shots after a part that is not accepted would tell nothing
+            findings += _verify_part(shots, part, peaks)
     impedance_ohm = _effective_impedance(peaks)
-    findings += _impedance_finding(impedance_ohm, wanted.effective_impedance)
-    accepted = not findings
+    if not findings:
+        findings += _impedance_finding(impedance_ohm, wanted.effective_impedance)
     at.journal.append(
         "verification",
-        accepted=accepted,
+        accepted=not findings,
         effective_impedance_ohm=impedance_ohm,
         findings=findings,
         shots=sum(len(p) for p in peaks.values()),
         reused_from=None,
     )
-    if not accepted:
+    if findings:
         raise BenchFault(Reason.INSTRUMENT_FAULT, f"the verification is not accepted: {'; '.join(findings)}")
     _connect_specimen(shots)
+
+
+@dataclass(frozen=True)
+class _Part:
+    """One part of the verification: what is to be connected, and its shots."""
+
+    name: str
+    connection: str
+    act: str
+    settings: VerificationShots
+
+
+def _verification_parts(wanted: Verification) -> list[_Part]:
+    parts = []
+    if wanted.open_circuit is not None:
+        act = "leave the terminals open, specimen not connected"
+        parts.append(_Part("open circuit", "open", act, wanted.open_circuit))
+    if wanted.short_circuit is not None:
+        act = "fit the short-circuit link, specimen not connected"
+        parts.append(_Part("short circuit", "link", act, wanted.short_circuit))
+    return parts
+
+
+def _verify_part(shots: Shots, part: _Part, peaks: dict[str, list[float]]) -> list[str]:
+    """The shots of one part; what is not accepted, in words."""
+    shots.arming.withdraw()
+    text = f"Verification, {part.name}: {part.act}."
+    shots.at.ask("connect", text, items=(part.act,), connection=part.connection)
+    findings = []
+    for shot in range(1, part.settings.shots + 1):
+        result = _verification_shot(shots, part.name, shot, part.settings)
+        findings += _not_accepted(part.name, shot, part.settings, result)
+        peaks.setdefault(part.name, []).append(abs(result.results.get("peak", {}).get("value", 0.0)))
+    return findings
 
 
 def _connect_specimen(shots: Shots) -> None:

@@ -154,6 +154,7 @@ def _acknowledge_the_last_stop(at: Context) -> None:
     """Starting is the person's act that clears what an earlier run stopped for; only with off proven."""
     reply = at.monitor.ask("clear_cause", timeout_s=1.0, on_slice=lambda: None)
     if not reply.granted:
+        at.pace.slice()  # what the monitor itself stopped for says more than its refusal
         raise BenchFault(Reason.OFF_NOT_PROVEN, reply.sentence)
 
 

@@ -140,7 +140,8 @@ class Shot:
         if not at.pace.wait_for(self._charged, within_s, every_s=0.1):
             charge_v = self.result.charged_v
             raise BenchFault(
-                Reason.SUPPLY_FAULT, f"the source reads {charge_v} V after {within_s:g} s, wanted {wanted}"
+                Reason.SUPPLY_FAULT,
+                f"the source reads {charge_v} V after {within_s:g} s, wanted {wanted.text}",
             )
         divider_v = at.monitor.snapshot().voltages.get("store")
         charged_v = self.result.charged_v or 0.0
@@ -158,7 +159,7 @@ class Shot:
         self.at.progress.changed()
         wanted = self.plan.charging_voltage
         if abs(volts) > wanted.high:
-            raise BenchFault(Reason.SUPPLY_FAULT, f"charged to {volts:.0f} V, wanted {wanted}")
+            raise BenchFault(Reason.SUPPLY_FAULT, f"charged to {volts:.0f} V, wanted {wanted.text}")
         return wanted.low <= abs(volts) <= wanted.high and not self.source.charging()
 
     def fire(self) -> None:

@@ -36,6 +36,14 @@ class BenchFault(Exception):
         self.what = what
 
 
+# One such state goes on until it is over: seen again from another place, it is no further cause.
+_LASTING = (Reason.OFF_NOT_PROVEN, Reason.MONITOR_LOST, Reason.ABORT_BY_PERSON)
+
+
+def _same(earlier: Cause, cause: Cause) -> bool:
+    return earlier.reason is cause.reason and (earlier.what == cause.what or cause.reason in _LASTING)
+
+
 class Stop:
     """The latch of one run."""
 
@@ -59,7 +67,7 @@ class Stop:
     def request(self, cause: Cause) -> bool:
         """Latch `cause`; True when it is the first one. The same cause twice is one cause."""
         with self._lock:
-            if any(c.reason is cause.reason and c.what == cause.what for c in self._causes):
+            if any(_same(earlier, cause) for earlier in self._causes):
                 return False
             self._causes.append(cause)
             first = len(self._causes) == 1

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 NAME = "technician of the rehearsal"
 LOOK_EVERY_S = 2.0
+TRIES_TO_ARM = 3
 # What an eye sees of the cloth, in the words of the indicator's states.
 SEEN = {"glowing": "ignited", "burning": "ignited", "none": "ignited"}
 # How to open and close each safety input by hand, where it has not been proven yet.
@@ -47,6 +48,7 @@ class Technician:
         self._acts: list[Act] = []
         self._question: Question | None = None
         self._answer: Answer | None = None
+        self._arms = 0
 
     # ---- People
 
@@ -94,7 +96,16 @@ class Technician:
                 thing, unsafe, safe = TOGGLES[name]
                 self._hand(thing, unsafe)
                 self._hand(thing, safe)
-        self._then(lambda: self._say(question))
+        self._arms += 1
+        if self._arms > TRIES_TO_ARM and "Not armed" in question.text:
+            self._then(lambda: self._refuse(question))
+        else:
+            self._then(lambda: self._say(question))
+
+    def _refuse(self, question: Question) -> None:
+        """A bench that cannot be armed is nothing a technician repairs by asking again."""
+        self.done.append((self._world.now_s, f"says no: {question.text}"))
+        self._answer = Answer(self.person, yes=False)
 
     def _observe(self, question: Question) -> None:
         ends_s = question.not_before_s or self._world.now_s
