@@ -36,8 +36,8 @@ def read_csv(data: bytes) -> Waveform:
     columns = _columns(header.rstrip("\r"))
     if not body.strip():
         raise Refused("empty", "the file has a first line but no samples.", "Check that the export finished.")
-    notes = _require_whole_last_line(body)
-    table = _table(body, columns)
+    lines, notes = _whole_lines(body)
+    table = _table(lines, columns)
     return _waveform(table, columns, notes)
 
 
@@ -103,20 +103,24 @@ def _column(cell: str, number: int) -> _Column:
     raise Refused("unreadable", f"line 1: column {number}, {shown!r}, is not `name [unit]`.", HEADER_HELP)
 
 
-def _require_whole_last_line(body: str) -> tuple[str, ...]:
-    """A file that was cut usually ends inside a line: raise Refused, or return a note if it may be whole."""
+def _whole_lines(body: str) -> tuple[str, tuple[str, ...]]:
+    """A file that was cut usually ends inside a line: raise Refused, or leave out a last line without an end.
+
+    Returns the lines to read, and a note if one was left out.
+    """
     if body.endswith("\n"):
-        return ()
+        return body, ()
     start = max(len(body) - 200 * _LINES_COMPARED, 0)
-    lines = body[start:].splitlines()[-_LINES_COMPARED:]
-    last, before = lines[-1], lines[1:-1]
-    if before and len(last) < min(len(line) for line in before if line.strip()):
+    *before, last = body[start:].splitlines()[-_LINES_COMPARED:]
+    lengths = [len(line) for line in before[1:] if line.strip()]
+    if lengths and len(last) < min(lengths):
         raise Refused(
             "truncated",
             f"the file ends inside a line: {last[:40]!r}.",
             "The file was cut. Export or copy it again.",
         )
-    return ("The last line of the file has no line end; if the file was cut, its end is missing.",)
+    whole = body.rpartition("\n")[0] + "\n"
+    return whole, ("The last line of the file has no line end and was left out; is the file whole?",)
 
 
 def _table(body: str, columns: list[_Column]) -> Array:

@@ -17,6 +17,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from orchestrator.analysis.clipping import require_unclipped
+from orchestrator.analysis.crest import (
+    fit_crest,
+    outwards,
+    require_bent,
+    require_rounded,
+    smooth_front,
+    widened,
+)
 from orchestrator.analysis.figures import Crossing, Extreme, Figures
 from orchestrator.analysis.local_fit import LocalFit, fit
 from orchestrator.analysis.locate import Located, locate
@@ -24,9 +32,6 @@ from orchestrator.analysis.refusal import Refused
 from orchestrator.analysis.trace import Points, Trace
 from orchestrator.analysis.waveform import Channel
 
-CREST_WINDOW = 0.975  # the peak is read from where the moving mean is above this fraction of it
-NOISE_ALLOWED = 2.0  # standard deviations of the moving mean
-CREST_TAIL = 2.0  # how far the stretch may go on behind the crest, as a multiple of what lies before it
 CROSSING_WINDOWS: Mapping[
     float, tuple[float, float]
 ] = {  # level -> the stretch of front its cubic is fitted to
@@ -36,6 +41,8 @@ CROSSING_WINDOWS: Mapping[
     0.9: (0.8, 0.97),
 }
 TAIL_WINDOW = (0.62, 0.38)  # the same for half value on the tail
+BREAK = 0.1  # of the peak, and
+BREAK_NOISE = 8.0  # standard deviations of the noise: the largest step up from sample to sample on a tail
 FEWEST_FRONT_SAMPLES = 5.0  # between the two levels of the front; see tests/unit/test_impulse_sampling.py
 ADVISED_FRONT_SAMPLES = 30.0  # IEC 61083-1, over the shortest interval measured (from memory)
 
@@ -46,6 +53,7 @@ def impulse_figures(channel: Channel, interval_s: float, low_level: float) -> Fi
     Raises Refused when a figure would be a guess.
     """
     work = _Work.on(channel, interval_s, low_level)
+    require_bent(work.located, work.crest, channel.name)
     low_name = f"front_{round(low_level * 100)}"
     crossings = {
         low_name: work.front_crossing(low_level),
@@ -79,9 +87,10 @@ class _Work:
     def on(cls, channel: Channel, interval_s: float, low_level: float) -> _Work:
         located = locate(channel.codes, low_level, channel.name)
         resolution = require_unclipped(channel, located)
-        crest = _fit_crest(located)
+        crest = fit_crest(located)
+        require_rounded(located, crest, resolution, channel.name)
         peak = crest.value(crest.crest())
-        return cls(channel, interval_s, located, resolution, crest, peak, _smooth_front(located))
+        return cls(channel, interval_s, located, resolution, crest, peak, smooth_front(located))
 
     @property
     def trace(self) -> Trace:
@@ -106,9 +115,11 @@ class _Work:
 
     def tail_crossing(self) -> Crossing:
         crest = round(self.crest.crest())
-        rough = self.trace.first_under(0.5 * self.peak, crest)
+        front = self.located.high_index - self.located.low_index
+        rough = self.trace.first_mean_under(0.5 * self.peak, crest, max(1, front // 4))
         if rough is None:
             raise self._no_tail()
+        self._require_unbroken(crest, crest + 3 * (rough - crest))
         tail = self.trace.points(crest, crest + 3 * (rough - crest) + 8, 1024).smoothed(
             (rough - crest) / 32.0
         )
@@ -118,6 +129,18 @@ class _Work:
         last = len(tail.values) - 1 if indices[2] is None else indices[2]
         start, near, stop = (tail.position(index) for index in (indices[0], indices[1], last))
         return self._crossing(0.5, start, near, stop)
+
+    def _require_unbroken(self, start: int, stop: int) -> None:
+        """Behind the crest nothing climbs a tenth of the peak within a sample, unless samples are missing."""
+        allowed = BREAK * self.peak + BREAK_NOISE * self.located.noise_rms + 2.0 * self.resolution
+        broken = self.trace.first_jump(allowed, start, stop)
+        if broken is not None:
+            raise Refused(
+                "gaps",
+                f"{self.channel.name}: the record jumps up within one sample, {broken * self.interval_s:.4g} s from "
+                "its start: a dropout or a gap on the tail.",
+                "Read the record out again; a gap cannot be filled by a guess.",
+            )
 
     def _crossing(self, fraction: float, start: float, near: float, stop: float) -> Crossing:
         """Fit a cubic from `start` to `stop`, but to no less than two samples on either side of `near`."""
@@ -149,9 +172,9 @@ class _Work:
         if len(rest.values) < 4:
             return None
         lowest = int(np.argmin(rest.values))
-        start, stop = _outwards(-rest.values, lowest, 0.9 * -float(rest.values[lowest]))
+        start, stop = outwards(-rest.values, lowest, 0.9 * -float(rest.values[lowest]))
         first, last = round(rest.position(start)), round(rest.position(stop)) + 1
-        return self._extreme(*_widened(first, last, max(8, int(width)), len(self.trace)), -1.0)
+        return self._extreme(*widened(first, last, max(8, int(width)), len(self.trace)), -1.0)
 
     def _extreme(self, first: int, last: int, direction: float) -> Extreme:
         points = self.trace.points(first, last)
@@ -206,50 +229,3 @@ class _Work:
             f"{self.channel.name}: the record ends before the tail has fallen to half of the peak.",
             "Record longer after the trigger, or check that the file is whole.",
         )
-
-
-def _fit_crest(located: Located) -> LocalFit:
-    """A cubic over the stretch around the largest sample where the moving mean is above CREST_WINDOW."""
-    trace, front = located.trace, max(located.high_index - located.low_index, 1)
-    after = trace.first_under(0.9 * located.height, located.crest_index)
-    stop = len(trace) if after is None else after + front
-    points = trace.points(located.high_index - front, stop).smoothed(front / 4.0)
-    top = int(np.argmax(points.values))
-    # The mean still carries noise, which makes its top too high and would cut the stretch short.
-    noise = located.noise_rms / np.sqrt(max(front / 4.0, points.block))
-    level = CREST_WINDOW * (float(points.values[top]) - NOISE_ALLOWED * noise) - NOISE_ALLOWED * noise
-    first, last = _outwards(points.values, top, level)
-    start, stop = round(points.position(first)), round(points.position(last)) + 1
-    whole = _cubic(trace, *_widened(start, stop, 5, len(trace)))
-    # A long slow tail behind a short crest is more than a cubic follows: leave most of it out.
-    lead = max(whole.crest() - start, (stop - start) / 6.0)
-    stop_at_most = round(start + (1.0 + CREST_TAIL) * lead)
-    return whole if stop <= stop_at_most else _cubic(trace, *_widened(start, stop_at_most, 5, len(trace)))
-
-
-def _cubic(trace: Trace, start: int, stop: int) -> LocalFit:
-    window = trace.points(start, stop)
-    return fit(window.first, window.values, 3, window.block)
-
-
-def _smooth_front(located: Located) -> Points:
-    front = max(located.high_index - located.low_index, 1)
-    start, stop = located.low_index - 2 * front, located.high_index + 4 * front
-    return located.trace.points(start, stop, 512).smoothed(front / 8.0)
-
-
-def _outwards(
-    values: np.ndarray[tuple[int], np.dtype[np.float64]], top: int, level: float
-) -> tuple[int, int]:
-    """First and last index of the unbroken stretch around `top` in which the values are at least `level`."""
-    below = np.flatnonzero(values < level)
-    before, after = below[below < top], below[below > top]
-    return (int(before[-1]) + 1 if before.size else 0, int(after[0]) - 1 if after.size else len(values) - 1)
-
-
-def _widened(start: int, stop: int, fewest: int, length: int) -> tuple[int, int]:
-    """At least `fewest` samples, as far as the record has them."""
-    lacking = max(fewest - (stop - start), 0)
-    start = max(start - (lacking + 1) // 2, 0)
-    stop = min(max(stop + lacking // 2, start + fewest), length)
-    return min(start, max(stop - fewest, 0)), stop

@@ -6,6 +6,7 @@ be a guess.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,10 +18,13 @@ from orchestrator.analysis.waveform import CodeArray
 FEWEST_SAMPLES = 32
 FEWEST_FIRST_SAMPLES = 8  # for the first idea of the level before the impulse
 MOST_FIRST_SAMPLES = 4096
-FEWEST_BASELINE_SAMPLES = 10
+FEWEST_BASELINE_SAMPLES = 8
 GOOD_BASELINE_SAMPLES = 64
+SHORT_GUARD = 0.35  # a cubic rise begins 0.39 of its 10 % to 90 % span before the 10 % point
 MOST_BASELINE_SAMPLES = 65_536
-BASELINE_DRIFT_REFUSED = 0.05  # of the peak, between the two halves of the pre-trigger
+BASELINE_DRIFT_REFUSED = 0.03  # of the peak, between the two halves of the pre-trigger
+FLAT_SPAN = 12.0  # standard deviations from lowest to highest sample: ten million samples of noise span 11
+FLAT_HELP = "Check probe, range and trigger; look whether the generator fired."
 NOISE_REFUSED = 0.05  # rms, of the peak
 
 
@@ -59,12 +63,14 @@ def locate(codes: CodeArray, low_level: float, name: str) -> Located:
 def _rough_front(codes: CodeArray, low_level: float, name: str) -> tuple[float, int, int, int]:
     """Polarity, the farthest sample, and the samples at the low level and at 90 % of the front.
 
-    The level before the impulse is first taken from a two-hundredth of the record, and from ever less of it as
-    long as the impulse itself seems to be in there.
+    The level before the impulse is first taken from a two-hundredth of the record, and from ever less of it
+    as long as the impulse itself seems to be in there.
     """
     _require_samples(codes, name)
     ends = int(np.argmin(codes)), int(np.argmax(codes))
-    _require_values(float(codes[ends[0]]), float(codes[ends[1]]), name)
+    lowest, highest = float(codes[ends[0]]), float(codes[ends[1]])
+    _require_values(lowest, highest, name)
+    _require_more_than_noise(highest - lowest, codes[:MOST_FIRST_SAMPLES], name)
     most = min(len(codes) // 200, MOST_FIRST_SAMPLES)
     for first in sorted({max(FEWEST_FIRST_SAMPLES, most // part) for part in (1, 8, 64, 512)}, reverse=True):
         rough, crest_index = _rough_trace(codes, float(np.median(codes[:first])), *ends)
@@ -98,8 +104,15 @@ def _require_values(lowest: float, highest: float, name: str) -> None:
         raise Refused(
             "flat",
             f"{name}: every sample has the same value; no impulse was recorded.",
-            "Check probe, range and trigger; look whether the generator fired.",
+            FLAT_HELP,
         )
+
+
+def _require_more_than_noise(span: float, start: CodeArray, name: str) -> None:
+    """From sample to sample an impulse changes little and noise a lot, wherever the record begins."""
+    noise_rms = float(np.std(np.diff(start.astype(np.float64)))) / math.sqrt(2.0)
+    if span < FLAT_SPAN * noise_rms:
+        raise Refused("flat", f"{name}: there is noise and nothing else; no impulse was recorded.", FLAT_HELP)
 
 
 def _rough_trace(codes: CodeArray, base: float, lowest_index: int, highest_index: int) -> tuple[Trace, int]:
@@ -120,9 +133,9 @@ def _front(rough: Trace, low_level: float, crest_index: int) -> tuple[int, int] 
 
 
 def _baseline_window(low_index: int, high_index: int, name: str) -> tuple[int, int]:
-    """The pre-trigger up to one front before the low level; down to half a front where it is short."""
+    """The pre-trigger up to one front before the low level; down to SHORT_GUARD fronts where it is short."""
     front = high_index - low_index
-    far, near = low_index - front, low_index - (front + 1) // 2
+    far, near = low_index - front, low_index - math.ceil(SHORT_GUARD * front)
     stop = max(far, min(near, GOOD_BASELINE_SAMPLES))
     if stop < FEWEST_BASELINE_SAMPLES:
         raise _no_baseline(name, f"only {max(stop, 0)} samples lie before the impulse")
@@ -130,13 +143,7 @@ def _baseline_window(low_index: int, high_index: int, name: str) -> tuple[int, i
 
 
 def _require_quiet(height: float, noise_rms: float, drift: float, half: int, name: str) -> None:
-    """An impulse must stand out of the noise, and what was before it must be level."""
-    if height < 8.0 * noise_rms:
-        raise Refused(
-            "flat",
-            f"{name}: nothing stands out of the noise; no impulse was recorded.",
-            "Check probe, range and trigger; look whether the generator fired.",
-        )
+    """What was before the impulse must be level, and low noise."""
     if abs(drift) > max(BASELINE_DRIFT_REFUSED * height, 5.0 * noise_rms / np.sqrt(half / 2.0)):
         raise _no_baseline(
             name, f"what lies before the impulse moves by {abs(drift) / height:.0%} of the peak"

@@ -14,6 +14,7 @@ RefusalCode = Literal[
     "missing_channel",
     "no_baseline",
     "non_uniform_time",
+    "spike",
     "too_coarse",
     "too_noisy",
     "truncated",

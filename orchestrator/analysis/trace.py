@@ -73,6 +73,23 @@ class Trace:
                 return stop - 1 - int(hits[::-1].argmax())
         return None
 
+    def first_mean_under(self, level: float, start: int, block: int) -> int | None:
+        """Start of the first block of `block` samples, from `start` on, whose mean is below `level`."""
+        for at in range(start, len(self), PIECE * block):
+            means = self.blocks(at, at + PIECE * block, block).values
+            hits = means < level
+            if hits.any():
+                return at + block * int(hits.argmax())
+        return None
+
+    def first_jump(self, size: float, start: int, stop: int) -> int | None:
+        """Index of the first sample from `start` to `stop` that is over `size` higher than the one before."""
+        for at in range(start, min(stop, len(self)), PIECE):
+            hits = np.diff(self.heights(at, min(at + PIECE + 1, stop))) > size
+            if hits.any():
+                return at + 1 + int(hits.argmax())
+        return None
+
     def _forwards(self, start: int) -> Iterator[tuple[int, Array]]:
         for at in range(start, len(self), PIECE):
             yield at, self.heights(at, at + PIECE)
