@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from importlib.util import find_spec
 from typing import TYPE_CHECKING
 
 from orchestrator.analysis.channels import picked
@@ -89,8 +88,6 @@ def analyse(
 def _with_uncertainty(
     results: Mapping[str, Result], waveform: Waveform, method: Method, internals: Internals
 ) -> dict[str, Result]:
-    if find_spec("orchestrator.analysis.impulse_budget") is None:
-        return dict(results)
     from orchestrator.analysis.impulse_budget import budget
 
     budgets = budget(waveform, method.name, internals)
