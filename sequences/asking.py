@@ -23,6 +23,11 @@ class Checking:
     sequence: Sequence
     bench: Bench | None = None
     findings: list[Finding] = field(default_factory=list)
+    holes: frozenset[str] = frozenset()  # keys of the file under which a refused part was left out
+
+    def whole(self, *keys: str) -> bool:
+        """Whether nothing was left out under these keys: only then is it fair to say that something is absent."""
+        return self.holes.isdisjoint(keys)
 
     def say(
         self,

@@ -23,15 +23,14 @@ def _alone() -> list[tuple[Callable[[Checking], None], set[str]]]:
     """The checks, each with the keys of the file that it needs whole to be fair."""
     from sequences import check_requirements, check_steps, check_verification
 
-    steps = {"initial_measurements", "each_shot", "final_measurements"}
     return [
-        (check_steps.check_steps, {"equipment", "indicator", "specimen"}),
+        (check_steps.check_steps, set()),
         (check_steps.check_shots, {"each_shot"}),
         (check_steps.check_interlock, {"interlock"}),
         (check_steps.check_result_names, set()),
         (check_requirements.check_requirements, set()),
-        (check_requirements.check_results, steps | {"duty"}),
-        (check_verification.check_verification, {"verification", "equipment", "duty"}),
+        (check_requirements.check_results, set()),
+        (check_verification.check_verification, {"verification"}),
     ]
 
 
@@ -57,7 +56,7 @@ def check(loaded: Loaded, bench: LoadedBench | None = None) -> list[Finding]:
     if sequence is None:
         return []
     model = bench.bench if bench else None
-    checking = Checking(loaded.located, sequence, model)
+    checking = Checking(loaded.located, sequence, model, holes=loaded.holes)
     for look, whole in _alone():
         if not whole & loaded.holes:
             look(checking)

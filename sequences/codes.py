@@ -78,12 +78,12 @@ CODES: dict[str, str] = {
     "bad-tolerance": "The tolerance cannot be used: it is zero, negative, or can be read in two ways.",
     "out-of-bounds": "The value lies outside the bounds that the language sets for this key, whatever the bench.",
     "too-few": "The list holds fewer entries than are needed here.",
-    "too-many": "The list holds more entries than are allowed here.",
     "not-a-date": "A date is written year-month-day, as in `2027-08-31`, and has to exist in the calendar.",
     "not-a-resource": (
         "An instrument's address is written as a VISA resource string, as in `TCPIP::192.0.2.10::5025::SOCKET` or "
         "`ASRL/dev/ttyUSB0::INSTR`."
     ),
+    "more-findings": "The file has so many faults that only the first ones are listed.",
     "not-understood": "The value does not fit its key.",
     # parameters
     "unknown-parameter": "A value was given at the start for a parameter that the sequence does not offer.",

@@ -20,6 +20,7 @@ from sequences import quantity
 from sequences.quantity import DIMENSIONS, Quantity, QuantityError, Toleranced
 from sequences.tree import Refused
 
+LONGEST_VALUE = 500
 NAME = "[a-z][a-z0-9_]*"
 
 
@@ -74,6 +75,8 @@ def scalar(value: Any) -> str:
             f"A single value is wanted here, and this is {shape}.",
             "write one value after the colon",
         )
+    if len(value) > LONGEST_VALUE:
+        complain("out-of-bounds", f"The value has {len(value)} characters.", f"write {LONGEST_VALUE} at most")
     if not value.strip():
         complain("empty-value", "Nothing stands here.", "write a value or remove the key")
     return value.strip()
@@ -171,13 +174,6 @@ Count = Annotated[int, _reader(_whole), _numeric("integer", "[0-9]{1,9}", "a who
 Number = Annotated[float, _reader(quantity.number), _numeric("number", "[-+0-9.eE]+", "a plain number")]
 
 
-def _text(value: Any) -> str:
-    text = scalar(value)
-    if len(text) > 500:
-        complain("out-of-bounds", "The text is longer than 500 characters.", "shorten it")
-    return text
-
-
 def _name(value: Any) -> str:
     text = scalar(value)
     if not re.fullmatch(NAME, text, re.ASCII) or len(text) > 64:
@@ -230,7 +226,7 @@ def _resource(value: Any) -> str:
 
 
 _ANY_TEXT = {"type": ["string", "number", "boolean"]}
-Text = Annotated[str, BeforeValidator(_text), WithJsonSchema({**_ANY_TEXT, "description": "text"})]
+Text = Annotated[str, BeforeValidator(scalar), WithJsonSchema({**_ANY_TEXT, "description": "text"})]
 Name = Annotated[
     str,
     BeforeValidator(_name),

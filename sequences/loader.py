@@ -78,10 +78,11 @@ def _child(node: Node, part: str | int) -> Node | None:
     return None
 
 
-def _enter_step(node: Node, part: str | int) -> Node | None:
-    """A step is a one-key table; its fields stand one level below its kind."""
+def _step_body(node: Node, part: str | int) -> Node | None:
+    """What stands below a step's kind, if the part is to be found there: a step is a table with one key."""
     if isinstance(node, Table) and len(node.entries) == 1 and isinstance(part, str):
-        return _child(node.entries[0][1], part)
+        ((_, body),) = node.entries.values()
+        return body if _child(body, part) else None
     return None
 
 
@@ -89,7 +90,7 @@ def locate(root: Node, path: Path_, key: bool = False) -> Mark:
     """The place a path leads to, as near as the file has it; with `key` the place of the last key itself."""
     node = root
     for index, part in enumerate(path):
-        holder = node if _child(node, part) else node.entries[0][1] if _enter_step(node, part) else None  # type: ignore[union-attr]
+        holder = node if _child(node, part) else _step_body(node, part)
         if holder is None:
             continue  # a part that is no key of the file, such as the type that chose a model
         if key and index == len(path) - 1 and isinstance(holder, Table) and (found := holder.key(str(part))):
@@ -106,21 +107,22 @@ def without(node: Node, path: Path_) -> Node:
         return Items((*node.items[:part], *kept, *node.items[part + 1 :]), node.at)
     if not isinstance(node, Table):
         return node
-    if node.get(str(part)) is None and len(node.entries) == 1:  # a step: its fields stand below its kind
-        ((kind, body),) = node.entries
-        return Table(((kind, without(body, path)),), node.at)
-    entries = []
-    for key, value in node.entries:
-        if key.text != part:
-            entries.append((key, value))
-        elif rest:
-            entries.append((key, without(value, rest)))
-    return Table(tuple(entries), node.at)
+    entries = dict(node.entries)
+    if str(part) not in entries and len(entries) == 1:  # a step: its fields stand below its kind
+        ((kind, (known, body)),) = entries.items()
+        entries[kind] = (known, without(body, path))
+    elif str(part) in entries and rest:
+        known, value = entries[str(part)]
+        entries[str(part)] = (known, without(value, rest))
+    else:
+        entries.pop(str(part), None)
+    return Table(entries, node.at)
 
 
 # --------------------------------------------------------------------------- pydantic's errors in our words
 
 
+MOST_FINDINGS = 300
 _ROUNDS = 8  # how often what was refused is left out and the rest tried again
 _SHAPES = {
     "model_type": "a table of keys", "model_attributes_type": "a table of keys", "dict_type": "a table of keys",
@@ -151,7 +153,7 @@ class _Translator:
             return self._say(
                 "unknown-key",
                 path,
-                f'The key "{path[-1]}" is not known here.',
+                f'The key "{str(path[-1])[:64]}" is not known here.',
                 self._nearest_key(path),
                 key=True,
             )
@@ -180,8 +182,10 @@ class _Translator:
             return self._say("wrong-shape", path, f"Here {_SHAPES[kind]} is wanted.", _shape_help(kind, path))
         if kind in _BOUNDS:
             return self._bounds(kind, path, context)
-        if kind in ("too_short", "too_long"):
-            return self._length(kind, path, context)
+        if kind == "too_short":
+            return self._say(
+                "too-few", path, f"At least {context['min_length']} entry is needed here.", "add one"
+            )
         if kind in ("literal_error", "union_tag_invalid"):
             return self._choice(path, context, value)
         if kind == "union_tag_not_found":
@@ -204,15 +208,6 @@ class _Translator:
         bound = _bound_text(text, context[key])
         return self._say(
             "out-of-bounds", path, f'"{text}" has to be {words} {bound}.', f"write a value of {words} {bound}"
-        )
-
-    def _length(self, kind: str, path: Path_, context: Mapping[str, Any]) -> Finding:
-        if kind == "too_short":
-            return self._say(
-                "too-few", path, f"At least {context['min_length']} entry is needed here.", "add one"
-            )
-        return self._say(
-            "too-many", path, f"At most {context['max_length']} entries may stand here.", "remove some"
         )
 
     def _choice(self, path: Path_, context: Mapping[str, Any], value: Any) -> Finding:
@@ -240,7 +235,8 @@ class _Translator:
         for part in path:
             if node is None:
                 return None
-            node = _child(node, part) or _enter_step(node, part) or node
+            body = _step_body(node, part)
+            node = _child(node, part) or (_child(body, part) if body else None) or node
         return node
 
     def _model(self, path: Path_) -> Any:
@@ -311,6 +307,7 @@ class _Result:
     findings: list[Finding] = field(default_factory=list)
     readable: Any = None
     holes: set[str] = field(default_factory=set)
+    untold: int = 0
 
 
 def _validate(model: Any, located: Located, reading: Reading) -> _Result:
@@ -326,12 +323,25 @@ def _validate(model: Any, located: Located, reading: Reading) -> _Result:
     except ValidationError as error:
         translator = _Translator(located, data, reading)
         errors = error.errors(include_url=False)
-        result.findings += [finding for one in errors if (finding := translator.finding(one))]
-        _read_the_rest(model, result, errors, reading)
+        result.findings += [finding for one in errors[:MOST_FINDINGS] if (finding := translator.finding(one))]
+        if len(errors) <= MOST_FINDINGS:
+            _read_the_rest(model, result, errors, reading)
+        else:
+            result.untold = len(errors) - MOST_FINDINGS
     if refused(result.findings):
         result.readable, result.model = result.model or result.readable, None
-    result.findings = in_order(result.findings)
+    result.findings = _shortened(in_order(result.findings), result)
     return result
+
+
+def _shortened(findings: list[Finding], result: _Result) -> list[Finding]:
+    """The first of very many, and how many more there are."""
+    untold = result.untold + max(0, len(findings) - MOST_FINDINGS)
+    if not untold:
+        return findings
+    what = f"{untold} more findings are not shown."
+    more = result.located.source.finding("more-findings", None, what, "mend the others first")
+    return [*findings[:MOST_FINDINGS], more]
 
 
 def _read_the_rest(model: Any, result: _Result, errors: Sequence_[Any], reading: Reading) -> None:

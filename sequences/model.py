@@ -30,6 +30,7 @@ from sequences.quantity import Quantity, QuantityError, Toleranced
 from sequences.step import Step, StepItem
 
 __all__ = [
+    "PARTS",
     "Arm",
     "Bench",
     "Capture",
@@ -46,6 +47,7 @@ __all__ = [
     "VerificationShots",
 ]
 
+PARTS = ("initial_measurements", "each_shot", "final_measurements")
 Judged = Literal["every shot", "first", "last", "mean", "largest", "change first to last"]
 Rule = Literal["simple_acceptance", "guard_band"]
 Steps = tuple[StepItem, ...]
@@ -254,11 +256,7 @@ class Sequence(Model):
 
     def parts(self) -> dict[str, tuple[Step, ...]]:
         """The lists of steps by their key, in the order they are run."""
-        return {
-            "initial_measurements": self.initial_measurements,
-            "each_shot": self.each_shot,
-            "final_measurements": self.final_measurements,
-        }
+        return {part: getattr(self, part) for part in PARTS}
 
     def results(self) -> dict[str, ResultKind]:
         """Every result that a step of the sequence produces, by name; the verification's own are not among

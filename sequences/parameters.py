@@ -30,7 +30,7 @@ def _offered(located: Located) -> dict[str, Table]:
     offered = root.get(KEY) if isinstance(root, Table) else None
     if not isinstance(offered, Table):
         return {}
-    return {key.text: value for key, value in offered.entries if isinstance(value, Table)}
+    return {key.text: value for key, value in offered.entries.values() if isinstance(value, Table)}
 
 
 def _text(table: Table, key: str) -> str | None:
@@ -101,7 +101,7 @@ def unused(located: Located, used: set[str]) -> list[Finding]:
     """A warning for each parameter that nothing refers to."""
     root = located.root
     offered = root.get(KEY) if isinstance(root, Table) else None
-    entries = offered.entries if isinstance(offered, Table) else ()
+    entries = offered.entries.values() if isinstance(offered, Table) else ()
     return [
         located.source.finding(
             "parameter-unused",

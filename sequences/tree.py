@@ -1,41 +1,39 @@
-"""A file as a tree of texts with places: YAML without its typing, anchors, tags and surprises.
+"""A text as a tree of texts with places: YAML without its typing, anchors, tags and surprises.
 
-Everything that can be wrong with a file comes back as a finding; nothing here raises for a bad file, waits
-for a writer, or reads without an end.
+Everything that can be wrong comes back as a finding of the source; nothing here raises for a bad file.
 """
 
 from __future__ import annotations
 
-import errno
-import hashlib
-import os
 import re
-import stat
 from collections.abc import Iterator
-from dataclasses import dataclass, field
-from pathlib import Path
+from dataclasses import dataclass
 from typing import Any
 
 import yaml
 
-from sequences.findings import Finding, Severity
+from sequences.source import LINE_END, Mark, Source, from_text, read
 
-LARGEST_FILE = 1_000_000  # bytes; a sequence of 200 steps is about 30,000
+__all__ = [
+    "Items",
+    "Mark",
+    "Node",
+    "Refused",
+    "Scalar",
+    "Source",
+    "Table",
+    "build",
+    "from_text",
+    "plain",
+    "read",
+]
+
 DEEPEST = 24
 MOST_VALUES = 60_000
 
-_LINE_END = re.compile(r"\r\n|\r|\n")
 # What YAML 1.1 calls unprintable, and the two exotic line ends that editors do not count as lines.
 _UNPRINTABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u2028\u2029\ufffe\uffff]|(?<!^)\ufeff")
 _LOADER: Any = getattr(yaml, "CLoader", yaml.Loader)
-
-
-@dataclass(frozen=True, slots=True)
-class Mark:
-    """A place in a file, counted from 1."""
-
-    line: int
-    column: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,146 +57,19 @@ class Items:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    entries: tuple[tuple[Scalar, Node], ...]
+    entries: dict[str, tuple[Scalar, Node]]
     at: Mark
 
     def get(self, key: str) -> Node | None:
-        return next((value for known, value in self.entries if known.text == key), None)
+        found = self.entries.get(key)
+        return found[1] if found else None
 
     def key(self, key: str) -> Scalar | None:
-        return next((known for known, _ in self.entries if known.text == key), None)
+        found = self.entries.get(key)
+        return found[0] if found else None
 
 
 Node = Scalar | Items | Table | Refused
-
-
-@dataclass(slots=True)
-class Source:
-    """A file's name and text, and the findings about it so far."""
-
-    file: str
-    text: str = ""
-    findings: list[Finding] = field(default_factory=list)
-    _lines: list[str] | None = None
-
-    @property
-    def sha256(self) -> str:
-        return hashlib.sha256(self.text.encode()).hexdigest()
-
-    def line(self, number: int) -> str:
-        if self._lines is None:
-            self._lines = _LINE_END.split(self.text)
-        return self._lines[number - 1] if 0 < number <= len(self._lines) else ""
-
-    def finding(
-        self, code: str, at: Mark | None, what: str, advice: str, severity: Severity = "refused"
-    ) -> Finding:
-        """A finding about a place in this file, not yet added."""
-        mark = at or Mark(0, 0)
-        return Finding(code, severity, self.file, mark.line, mark.column, self.line(mark.line), what, advice)
-
-    def add(self, code: str, at: Mark | None, what: str, advice: str = "") -> None:
-        self.findings.append(self.finding(code, at, what, advice))
-
-
-# --------------------------------------------------------------------------- bytes
-
-
-def _kind(mode: int) -> str:
-    kinds = {
-        stat.S_IFDIR: "a directory", stat.S_IFIFO: "a pipe", stat.S_IFSOCK: "a socket",
-        stat.S_IFCHR: "a device", stat.S_IFBLK: "a device",
-    }  # fmt: skip
-    return kinds.get(stat.S_IFMT(mode), "no plain file")
-
-
-def _read_bytes(path: Path) -> bytes | str:
-    """At most one byte more than allowed; a kind in words instead if it is no plain file. Never waits."""
-    handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
-    try:
-        mode = os.fstat(handle).st_mode
-        if not stat.S_ISREG(mode):
-            return _kind(mode)
-        with os.fdopen(handle, "rb", closefd=False) as file:
-            return file.read(LARGEST_FILE + 1)
-    finally:
-        os.close(handle)
-
-
-def _open_failed(source: Source, error: OSError) -> None:
-    if error.errno == errno.ENOENT:
-        source.add(
-            "file-missing", None, "There is no file of this name.", "look at the spelling and at the folder"
-        )
-    elif error.errno in (errno.EACCES, errno.EPERM):
-        source.add(
-            "not-permitted",
-            None,
-            "This account may not read the file.",
-            "ask its owner for permission to read it",
-        )
-    elif error.errno in (errno.ENXIO, errno.EISDIR):
-        source.add("not-a-file", None, "This is no plain file.", "give the name of a file")
-    else:
-        reason = os.strerror(error.errno) if error.errno else "no reason given"
-        source.add("cannot-read", None, f"The file cannot be read: {reason}.", "try to open it in an editor")
-
-
-def read(path: str | Path) -> Source:
-    """Read a file as UTF-8 text with every kind of line end kept. What is wrong is in `findings`."""
-    source = Source(str(path))
-    try:
-        data = _read_bytes(Path(path))
-    except OSError as error:
-        _open_failed(source, error)
-        return source
-    except ValueError:  # a NUL byte in the name
-        source.add("file-missing", None, "No file can have this name.", "look at the spelling")
-        return source
-    if isinstance(data, str):
-        source.add("not-a-file", None, f"This is {data}.", "give the name of a file")
-    elif len(data) > LARGEST_FILE:
-        source.add(
-            "too-large",
-            None,
-            f"The file has more than {LARGEST_FILE // 1000} kB.",
-            "look whether it is the right file",
-        )
-    else:
-        _decode(source, data)
-    return source
-
-
-def _decode(source: Source, data: bytes) -> None:
-    try:
-        source.text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        before = data[: error.start].decode("utf-8-sig", "replace")
-        lines = _LINE_END.split(before)
-        source.text = before  # the excerpt ends where the text does
-        utf16 = data[:2] in (b"\xff\xfe", b"\xfe\xff")
-        what = (
-            "The file is UTF-16 text."
-            if utf16
-            else f"Byte 0x{data[error.start]:02x} does not belong to UTF-8 text."
-        )
-        source.add("not-utf8", Mark(len(lines), len(lines[-1]) + 1), what, "save the file as UTF-8")
-
-
-def from_text(text: str, file: str = "(text)") -> Source:
-    """A source from text that is at hand."""
-    source = Source(file, text.removeprefix("\ufeff"))
-    if len(text) > LARGEST_FILE:
-        source.add(
-            "too-large",
-            None,
-            f"The text has more than {LARGEST_FILE // 1000} kB.",
-            "look whether it is the right file",
-        )
-    return source
-
-
-# --------------------------------------------------------------------------- YAML
 
 
 # pattern in the parser's own words: what is wrong, what to do
@@ -272,13 +143,13 @@ class _Builder:
             self.source.add(
                 "reference-not-allowed",
                 at,
-                f'The anchor "&{event.anchor}" is not allowed.',
+                f'The anchor "&{event.anchor[:64]}" is not allowed.',
                 "write the value out where it is used",
             )
         tag = getattr(event, "tag", None)
         if tag and tag != "!":
             self.source.add(
-                "tag-not-allowed", at, f'The tag "{tag}" is not allowed.', "write the value without it"
+                "tag-not-allowed", at, f'The tag "{tag[:64]}" is not allowed.', "write the value without it"
             )
 
     def start(self, event: Any, table: bool) -> None:
@@ -315,12 +186,12 @@ class _Builder:
                 self.source.add(
                     "duplicate-key",
                     key.at,
-                    f'"{key.text}" stands here for the second time; the first is in line {first}.',
+                    f'"{key.text[:64]}" stands here for the second time; the first is in line {first}.',
                     "keep one of the two",
                 )
             else:
                 entries[key.text] = (key, value)
-        return Table(tuple(entries.values()), at)
+        return Table(entries, at)
 
     def scalar(self, event: Any) -> None:
         self.decorated(event)
@@ -331,7 +202,7 @@ class _Builder:
         self.source.add(
             "reference-not-allowed",
             at,
-            f'The alias "*{event.anchor}" is not allowed.',
+            f'The alias "*{event.anchor[:64]}" is not allowed.',
             "write the value out here",
         )
         self.put(Refused(at))
@@ -350,6 +221,7 @@ def _build(builder: _Builder, events: Iterator[Any]) -> None:
                     "A second document starts here.",
                     "keep one document in a file",
                 )
+                builder.root = None  # which of them was meant is not ours to choose
                 return
         elif name == "ScalarEvent":
             builder.scalar(event)
@@ -381,7 +253,7 @@ def _unprintable(source: Source) -> bool:
     match = _UNPRINTABLE.search(source.text)
     if match is None:
         return False
-    lines = _LINE_END.split(source.text[: match.start()])
+    lines = LINE_END.split(source.text[: match.start()])
     what = f"The character U+{ord(match.group()):04X} does not belong in the file."
     source.add(
         "control-character",
@@ -422,5 +294,5 @@ def plain(node: Node) -> Any:
     if isinstance(node, Items):
         return [plain(item) for item in node.items]
     if isinstance(node, Table):
-        return {key.text: plain(value) for key, value in node.entries}
+        return {text: plain(value) for text, (_, value) in node.entries.items()}
     return node

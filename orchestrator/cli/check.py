@@ -94,7 +94,7 @@ def _kind(source: Source) -> Literal["sequence", "bench file", "file"]:
     if root is None:
         return "file"
     source.findings.clear()  # the loader builds the tree again and finds the same
-    keys = {key.text for key, _ in root.entries} if isinstance(root, tree.Table) else set()
+    keys = set(root.entries) if isinstance(root, tree.Table) else set()
     sequence = len(keys & (Sequence.model_fields.keys() - Bench.model_fields.keys()))
     bench = len(keys & (Bench.model_fields.keys() - Sequence.model_fields.keys()))
     if sequence == bench == 0:
