@@ -29,11 +29,13 @@ from orchestrator.analysis.impulse_influence import (
     integral_influences,
     peak_influence,
     times,
+    trapezoid_limit,
     undershoot_influence,
 )
 from orchestrator.analysis.uncertainty import Budget, Contribution, combine, nothing, within
 from orchestrator.analysis.waveform import Accuracy, Waveform
 
+UNITS = {"charge": "C", "energy": "J"}
 OFFSET_REMOVED = "constant over the record, removed with the mean of the pre-trigger"
 NO_TIME = "no time enters this figure"
 NO_GAIN = "levels and swings are fractions of the peak: a common gain cancels"
@@ -73,7 +75,10 @@ def _limiting(internals: Internals, sources: Mapping[str, _Source]) -> dict[str,
         "peak_current": _budget(sources["current"], peak_influence(internals.figures["current"])),
     }
     for name, (value, roles) in integral_influences(internals).items():
-        found[name] = _integral(name, value, {role: (sources[role], by) for role, by in roles.items()})
+        unit, missed = UNITS[name], trapezoid_limit(internals, name)
+        sampling = within("sampling", missed, 1.0, "trapezoidal rule where the impulse sets in", unit=unit)
+        channels = {role: (sources[role], by) for role, by in roles.items()}
+        found[name] = combine(value, unit, [sampling, *_integral(value, channels)])
     return found
 
 
@@ -151,9 +156,9 @@ def _undershoot(source: _Source) -> Budget:
     return combine(0.0, "1", [within("noise", floor, 1.0, "a smaller swing is not seen", unit="1"), *hidden])
 
 
-def _integral(name: str, value: float, roles: Mapping[str, tuple[_Source, IntegralInfluence]]) -> Budget:
+def _integral(value: float, roles: Mapping[str, tuple[_Source, IntegralInfluence]]) -> list[Contribution]:
     """Charge (one channel) or energy (two, whose errors are independent of each other)."""
-    lines = [nothing("sampling", "the trapezoidal rule over an impulse that starts and ends at zero")]
+    lines: list[Contribution] = []
     for role, (source, by) in roles.items():
         of = "" if len(roles) == 1 else f" of {role}"
         together, alone = source.errors.together, (1.0 - source.errors.together)
@@ -166,5 +171,4 @@ def _integral(name: str, value: float, roles: Mapping[str, tuple[_Source, Integr
             nothing(f"offset{of}", OFFSET_REMOVED),
             *source.drift(by.baseline, of),
         ]
-    common = next(iter(roles.values()))[0]
-    return combine(value, "C" if name == "charge" else "J", [*lines, common.timebase(value)])
+    return [*lines, next(iter(roles.values()))[0].timebase(value)]
