@@ -10,8 +10,8 @@ from sequences.findings import Finding, Severity
 
 if TYPE_CHECKING:
     from sequences.bench import Bench, Digitiser
-    from sequences.loader import Located, Path_
     from sequences.model import Sequence
+    from sequences.places import Located, Path_
     from sequences.step import Step
 
 

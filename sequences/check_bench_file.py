@@ -13,7 +13,8 @@ from sequences.findings import Finding, Severity, in_order
 from sequences.quantity import show
 
 if TYPE_CHECKING:
-    from sequences.loader import LoadedBench, Located, Path_
+    from sequences.loader import LoadedBench
+    from sequences.places import Located, Path_
 
 # Inputs that have two channels in the trade (ISO 13849-1 categories 3 and 4; common practice).
 TWO_CHANNELS = ("door", "gate", "emergency_stop")

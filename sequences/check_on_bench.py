@@ -5,8 +5,8 @@ from __future__ import annotations
 from sequences.asking import Checking
 from sequences.bench import Bench, Digitiser, ImpulseSource, LeakageMeter
 from sequences.fields import nearest
-from sequences.loader import Path_
 from sequences.model import DigitiserWanted, ImpulseSourceWanted, LeakageMeterWanted
+from sequences.places import Path_
 from sequences.quantity import show
 
 

@@ -6,8 +6,8 @@ from sequences.asking import Checking
 from sequences.bench import Digitiser, LeakageMeter
 from sequences.capture import ResultKind
 from sequences.fields import nearest
-from sequences.loader import Path_
 from sequences.model import PARTS, Requirement
+from sequences.places import Path_
 from sequences.quantity import dimension_of
 
 _OF_MANY = ("mean", "largest", "change first to last")

@@ -6,8 +6,8 @@ from sequences.asking import At, Checking
 from sequences.bench import ImpulseSource
 from sequences.capture import METHOD_CHANNELS, Capture
 from sequences.fields import nearest
-from sequences.loader import Path_
 from sequences.model import DigitiserWanted, ImpulseSourceWanted
+from sequences.places import Path_
 from sequences.quantity import show
 
 

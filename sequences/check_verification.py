@@ -9,8 +9,8 @@ from sequences.bench import ImpulseSource
 from sequences.capture import METHODS
 from sequences.check_steps import check_capture, check_equipment, check_level
 from sequences.fields import nearest
-from sequences.loader import Path_
 from sequences.model import Verification, VerificationShots
+from sequences.places import Path_
 from sequences.quantity import Toleranced, dimension_of, show
 
 # IEC 61083-1: at least 30 samples over the shortest interval measured; of a front that is t30 to t90 of a voltage

@@ -12,7 +12,7 @@ from sequences.quantity import Quantity, QuantityError
 from sequences.tree import Scalar, Table
 
 if TYPE_CHECKING:
-    from sequences.loader import Located
+    from sequences.places import Located
 
 KEY = "set_at_start"
 

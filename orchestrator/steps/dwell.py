@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, ClassVar, Literal
 
 from pydantic import Field
 
-from orchestrator.engine import acts
 from sequences.fields import Seconds
 from sequences.step import Step
 
@@ -23,4 +22,6 @@ class Dwell(Step, kind="dwell"):
     time: Seconds = Field(gt=0, le=3600, description="how long")
 
     def run(self, at: Context) -> None:
+        from orchestrator.engine import acts  # late: a check of a file needs no engine
+
         acts.dwell(at, self.time)

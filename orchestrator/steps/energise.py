@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, ClassVar
 
 from pydantic import Field
 
-from orchestrator.engine import acts, duty
 from sequences.bench import Bench, ImpulseSource
 from sequences.capture import METHODS, Capture, ResultKind
 from sequences.fields import Name, TolerancedVolts
@@ -59,10 +58,14 @@ class Energise(Step, kind="energise"):
             at.say("shot-without-capture", None, what, "write capture: with its method and channels")
 
     def run(self, at: Context) -> None:
+        from orchestrator.engine import duty  # late: a check of a file needs no engine
+
         duty.duty_shot(at.shots, self, self._inside)
 
     def _inside(self, shot: Shot) -> None:
         """What needs the energy; the trigger acts on the shot that is charged now."""
+        from orchestrator.engine import acts
+
         shot.at.charged = shot
         try:
             for step in self.inside:

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Literal
 
 from pydantic import Field
 
-from orchestrator.engine import acts
 from sequences.fields import Text
 from sequences.step import Step
 
@@ -25,4 +24,6 @@ class Inspect(Step, kind="inspect"):
     )
 
     def run(self, at: Context) -> None:
+        from orchestrator.engine import acts  # late: a check of a file needs no engine
+
         acts.inspect(at, self.confirm, self.photo == "required")

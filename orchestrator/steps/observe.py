@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 from pydantic import Field
 
-from orchestrator.engine import acts
 from sequences.capture import INDICATOR_STATES, Material, ResultKind
 from sequences.fields import Seconds
 from sequences.quantity import show
@@ -43,4 +42,6 @@ class Observe(Step, kind="observe"):
             at.say("observation-too-short", "time", what, f"observe for {least} or longer")
 
     def run(self, at: Context) -> None:
+        from orchestrator.engine import acts  # late: a check of a file needs no engine
+
         acts.observe(at, self.indicator, self.time)

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, ClassVar, Literal
 
 from pydantic import Field
 
-from orchestrator.engine import acts
 from sequences.fields import Name
 from sequences.step import Need, Step
 
@@ -36,4 +35,6 @@ class Trigger(Step, kind="trigger"):
             at.say("trigger-elsewhere", "equipment", what, f"write trigger: {charged[0]}")
 
     def run(self, at: Context) -> None:
+        from orchestrator.engine import acts  # late: a check of a file needs no engine
+
         acts.trigger(at)
