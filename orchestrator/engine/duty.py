@@ -79,6 +79,7 @@ def verify(shots: Shots) -> None:
     at = shots.at
     wanted = at.sequence.verification
     if wanted is None:
+        _connect_specimen(shots)
         return
     peaks: dict[str, list[float]] = {}
     findings: list[str] = []

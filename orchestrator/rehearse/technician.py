@@ -37,7 +37,9 @@ class Act:
 
 
 class Technician:
-    """Implements `People`; also an actor of the virtual world."""
+    """Implements `People`; also an actor of the virtual world. `hand_s` is how long one act takes."""
+
+    hand_s = (2.0, 6.0)
 
     def __init__(self, world: VirtualWorld, monitor: MonitorPort, seed: int) -> None:
         self.person = Person(NAME)
@@ -128,7 +130,7 @@ class Technician:
 
     def _then(self, do: Callable[[], None], after_s: float | None = None) -> None:
         """The next act of the hands: each takes some seconds."""
-        self._at_s += self._random.uniform(2.0, 6.0) if after_s is None else after_s
+        self._at_s += self._random.uniform(*self.hand_s) if after_s is None else after_s
         self._acts.append(Act(self._at_s, do))
 
     def _hand(self, thing: str, value: str) -> None:

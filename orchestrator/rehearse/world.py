@@ -50,11 +50,11 @@ class VirtualWorld:
         return VirtualPort(self, device)
 
     def opened(self, port: VirtualPort) -> None:
-        """One connection a device: a later one replaces the earlier."""
-        earlier = self._ports.get(port.device)
-        if earlier is not None and earlier is not port:
-            earlier.lost = True
-            self.plant.devices[port.device].link_closed(self.now_s)
+        """A device takes one peer at a time; a further one is let in and dropped at once."""
+        present = self._ports.get(port.device)
+        if present is not None and present is not port and not present.lost:
+            port.lost = True
+            return
         self._ports[port.device] = port
         self.plant.devices[port.device].link_opened(self.now_s)
 
