@@ -74,13 +74,40 @@ def polarity_of(pattern: str, shot: int) -> str:
 # ---- verification
 
 
-def verify(shots: Shots) -> None:
+@dataclass(frozen=True)
+class EarlierVerification:
+    """A verification of the same bench and the same demands that was accepted in an earlier run and still holds."""
+
+    run: str
+    at_utc: str
+    effective_impedance_ohm: float | None
+
+
+def verify(shots: Shots, earlier: EarlierVerification | None) -> None:
     """Open circuit, short circuit, effective impedance: the duty begins only when all of it is accepted."""
     at = shots.at
     wanted = at.sequence.verification
-    if wanted is None:
-        _connect_specimen(shots)
-        return
+    if wanted is not None and earlier is not None:
+        _reuse(at, earlier)
+    elif wanted is not None:
+        _verify(shots, wanted)
+    _connect_specimen(shots)
+
+
+def _reuse(at: Context, earlier: EarlierVerification) -> None:
+    at.journal.append(
+        "verification",
+        accepted=True,
+        effective_impedance_ohm=earlier.effective_impedance_ohm,
+        findings=[],
+        shots=0,
+        reused_from=earlier.run,
+        verified_utc=earlier.at_utc,
+    )
+
+
+def _verify(shots: Shots, wanted: Verification) -> None:
+    at = shots.at
     peaks: dict[str, list[float]] = {}
     findings: list[str] = []
     for part in _verification_parts(wanted):
@@ -99,7 +126,6 @@ def verify(shots: Shots) -> None:
     )
     if findings:
         raise BenchFault(Reason.INSTRUMENT_FAULT, f"the verification is not accepted: {'; '.join(findings)}")
-    _connect_specimen(shots)
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from orchestrator.core.reasons import Cause, Reason, sentence
 from orchestrator.engine.acts import perform
 from orchestrator.engine.arming import Arming
 from orchestrator.engine.context import Context
-from orchestrator.engine.duty import Shots, run_duty, verify
+from orchestrator.engine.duty import EarlierVerification, Shots, run_duty, verify
 from orchestrator.engine.judge import Row, judge
 from orchestrator.engine.people import Person
 from orchestrator.engine.stop import BenchFault, Stopped, cause_of
@@ -49,6 +49,7 @@ class RunOrder:
     seed: int | None = None
     remark: str | None = None
     part_of: tuple[str, ...] = ()
+    earlier_verification: EarlierVerification | None = None
     indicator_lot: str | None = None
 
 
@@ -90,7 +91,7 @@ def run(order: RunOrder, world: World) -> RunEnd:
         with world.stop.latching():
             _open_record(order, at)
             _acknowledge_the_last_stop(at)
-            _work(at, shots)
+            _work(at, shots, order.earlier_verification)
     except Stopped:
         pass
     return _Closing(order, world, at, shots).close()
@@ -164,11 +165,11 @@ def _note_clock_step(step_s: float, at: Context) -> None:
         at.stop.because(Reason.STORAGE_FAULT, str(failed))
 
 
-def _work(at: Context, shots: Shots) -> None:
+def _work(at: Context, shots: Shots, earlier: EarlierVerification | None) -> None:
     """The run itself."""
     at.bench.open_all(at)
     at.journal.append("ambient", **at.monitor.snapshot().ambient)
-    verify(shots)
+    verify(shots, earlier)
     for step in at.sequence.initial_measurements:
         perform(step, at)
     run_duty(shots)
