@@ -11,8 +11,6 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from orchestrator.analysis.column_units import base_and_factor
 from orchestrator.analysis.waveform import Accuracy, Channel, Waveform
 
@@ -82,39 +80,22 @@ def _part(name: str, word: str, number: float, unit: str) -> dict[str, object]:
 def with_accuracy(waveform: Waveform, stated: Mapping[str, StatedAccuracy]) -> Waveform:
     """The waveform with what was typed, which goes before what the file says.
 
-    Where neither states the range, twice the largest value in the record is taken for it, and a note says so.
     Raises ValueError for a channel that is not in the record or a range in another unit.
     """
     unknown = sorted(stated.keys() - waveform.channels.keys())
     if unknown:
         has = ", ".join(waveform.channels)
         raise ValueError(f"the record has no channel {unknown[0]!r}; it has {has}")
-    channels, notes = dict(waveform.channels), list(waveform.notes)
-    for name, each in stated.items():
-        channels[name], said = _applied(channels[name], each)
-        notes += said
-    return replace(waveform, channels=channels, notes=tuple(notes))
+    applied = {name: _applied(waveform.channels[name], each) for name, each in stated.items()}
+    return replace(waveform, channels={**waveform.channels, **applied})
 
 
-def _applied(channel: Channel, stated: StatedAccuracy) -> tuple[Channel, list[str]]:
+def _applied(channel: Channel, stated: StatedAccuracy) -> Channel:
     if stated.range_unit and stated.range_unit != channel.unit:
         raise ValueError(f"{channel.name}: the range is in {stated.range_unit}, the record in {channel.unit}")
-    notes = []
     full_scale = channel.full_scale
     if stated.range_value is not None:
         full_scale = (-stated.range_value, stated.range_value)
-    elif full_scale is None and stated.offset_fraction_of_range > 0.0 and len(channel.codes):
-        guessed = 2.0 * _largest(channel)
-        full_scale = (-guessed, guessed)
-        notes.append(
-            f"{channel.name}: no range is stated; the offset limit was taken of {guessed:.3g} {channel.unit}, "
-            "twice the largest value in the record. State it: range 2.5 kV."
-        )
     accuracy = Accuracy(stated.gain_fraction, stated.offset_fraction_of_range, stated.timebase_fraction)
     bits = channel.bits if stated.bits is None else stated.bits
-    return replace(channel, accuracy=accuracy, full_scale=full_scale, bits=bits), notes
-
-
-def _largest(channel: Channel) -> float:
-    ends = np.array([np.min(channel.codes), np.max(channel.codes)], dtype=np.float64)
-    return float(np.max(np.abs(ends * channel.scale + channel.offset)))
+    return replace(channel, accuracy=accuracy, full_scale=full_scale, bits=bits)

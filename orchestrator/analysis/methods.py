@@ -81,7 +81,7 @@ def analyse(
         raise _with_expectation(refusal, expected_peak, chosen) from None
     values = chosen.values(internals)
     plain = {name: Result(values[name], unit, words) for name, (unit, words) in chosen.gives.items()}
-    warnings = (*waveform.notes, *_warnings(internals.figures))
+    warnings = (*waveform.notes, *_warnings(internals))
     return Analysis(chosen.name, _with_uncertainty(plain, waveform, chosen, internals), warnings, internals)
 
 
@@ -111,8 +111,13 @@ def _with_expectation(refusal: Refused, expected_peak: Mapping[str, float] | Non
     return Refused(refusal.code, f"{refusal.sentence} Expected peak: {expected}.", refusal.help)
 
 
-def _warnings(figures: Mapping[str, Figures]) -> list[str]:
-    return [sentence for each in figures.values() for sentence in _warnings_of(each)]
+def _warnings(internals: Internals) -> list[str]:
+    unstated = [
+        f"{each.name}: no accuracy is stated for it, so no uncertainty is given."
+        for each in internals.channels.values()
+        if each.accuracy is None
+    ]
+    return [sentence for each in internals.figures.values() for sentence in _warnings_of(each)] + unstated
 
 
 def _warnings_of(each: Figures) -> list[str]:
