@@ -55,12 +55,14 @@ def impulse_figures(channel: Channel, interval_s: float, low_level: float) -> Fi
     work = _Work.on(channel, interval_s, low_level)
     require_bent(work.located, work.crest, channel.name)
     low_name = f"front_{round(low_level * 100)}"
+    # A first look, two samples generous: on fewer samples no crossing can be fitted.
+    work.require_sampled(low_level, work.located.high_index - work.located.low_index + 2.0)
     crossings = {
         low_name: work.front_crossing(low_level),
         "front_50": work.front_crossing(0.5),
         "front_90": work.front_crossing(0.9),
     }
-    work.require_sampled(crossings[low_name], crossings["front_90"])
+    work.require_sampled(low_level, (crossings["front_90"].time_s - crossings[low_name].time_s) / interval_s)
     crossings["tail_50"] = work.tail_crossing()
     swing = work.opposite_swing(crossings["tail_50"])
     return work.figures(crossings, swing)
@@ -186,13 +188,11 @@ class _Work:
         height, time_s = direction * curve.value(at) * abs(self.channel.scale), at * self.interval_s
         return Extreme(height, time_s, curve.noise_factor(at), curve.samples, self._window_s(curve))
 
-    def require_sampled(self, low: Crossing, high: Crossing) -> None:
-        samples = (high.time_s - low.time_s) / self.interval_s
+    def require_sampled(self, low_level: float, samples: float) -> None:
         if samples < FEWEST_FRONT_SAMPLES:
             raise Refused(
                 "front_undersampled",
-                f"{self.channel.name}: only {samples:.1f} samples lie between {low.level_fraction:.0%} and "
-                f"{high.level_fraction:.0%} of the front.",
+                f"{self.channel.name}: only {samples:.1f} samples lie between {low_level:.0%} and 90% of the front.",
                 f"Below {FEWEST_FRONT_SAMPLES:.0f} the front time would be a guess; IEC 61083-1 asks for "
                 f"{ADVISED_FRONT_SAMPLES:.0f}. Record with a higher sample rate.",
             )
