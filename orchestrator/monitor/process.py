@@ -119,8 +119,8 @@ class Loop:
     def _turn(self, reading: Reading | None, requests: Sequence[Request]) -> None:
         turn = self.monitor.turn(time.monotonic(), reading, requests)
         self._write(turn, reading)
+        self._keep(turn)  # first on disk, then told: a kill in between must not forget a blocked start
         self._tell(turn)
-        self._keep(turn)
 
     def _read(self) -> Reading | None:
         try:
