@@ -69,9 +69,10 @@ def switch_text(on: bool) -> str:
 
 def text_of(line: bytes) -> str:
     """The response as text. Raises `ResponseError` for bytes that are no printable ASCII."""
-    if not all(32 <= byte < 127 or byte == 9 for byte in line):
+    text = line.decode("ascii", "replace").strip(" \t")
+    if not line.isascii() or not text.replace("\t", " ").isprintable():
         raise ResponseError(f"unreadable bytes: {line[:40]!r}")
-    return line.decode("ascii").strip()
+    return text
 
 
 def number(text: str) -> float:

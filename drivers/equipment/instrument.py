@@ -81,9 +81,8 @@ class ScpiInstrument:
     @one_deadline
     def ask(self, question: str) -> str:
         """The answer to one question, as text."""
-        self.link.expect_silence()
-        self._write(question)
-        return self._line()
+        answer = self.link.ask(f"{question}\n".encode("ascii"), self._left_s(), ANSWER_BYTES)
+        return self._parsed(scpi.text_of, answer)
 
     @one_deadline
     def check_errors(self, group: str) -> None:

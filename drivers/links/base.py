@@ -176,6 +176,10 @@ class Link:
         """One line of at most `limit` bytes, without line feed and carriage return. Raises `LinkFault`."""
         return self._guarded(self._read_line, limit, _Call(self.pace, timeout_s))
 
+    def ask(self, question: bytes, timeout_s: float, limit: int = CHUNK_BYTES) -> bytes:
+        """One line for a question, both within the time, nothing unasked for before. Raises `LinkFault`."""
+        return self._guarded(self._ask, question, limit, _Call(self.pace, timeout_s))
+
     def read_exactly(self, count: int, timeout_s: float) -> bytearray:
         """Exactly `count` bytes, received in place without further copies. Raises `LinkFault`."""
         return self._guarded(self._read_exactly, count, _Call(self.pace, timeout_s))
@@ -186,9 +190,7 @@ class Link:
 
     def expect_silence(self, for_s: float = 0.0) -> None:
         """Nothing is on its way, so that a question can be put; else raises `LinkFault` rubbish."""
-        stray = self.read_some(for_s)
-        if stray:
-            raise self.condemn("rubbish", f"sent {len(stray)} bytes that nobody asked for: {shown(stray)}")
+        self._guarded(self._expect_silence, for_s)
 
     def condemn(self, code: FaultCode, sentence: str) -> LinkFault:
         """Put the link out of service and give the fault to raise: for an answer that cannot be one."""
@@ -220,6 +222,17 @@ class Link:
         while rest_s and self._read_some(_Call(self.pace, rest_s)):
             if call.is_over():
                 raise self.condemn("rubbish", "the line does not come to rest after opening")
+
+    def _ask(self, question: bytes, limit: int, call: _Call) -> bytes:
+        self._expect_silence(0.0)
+        self._write(question, call)
+        return self._read_line(limit, call)
+
+    def _expect_silence(self, for_s: float) -> None:
+        stray = self._read_some(_Call(self.pace, for_s)) if for_s else bytes(self._rest)
+        stray = stray or bytes(self._chunk[: self.transport.receive_into(self._chunk, 0.0)])
+        if stray:
+            raise self.condemn("rubbish", f"sent {len(stray)} bytes that nobody asked for: {shown(stray)}")
 
     def _write(self, data: bytes, call: _Call) -> None:
         sent = self.transport.send(data, call.slice_s())

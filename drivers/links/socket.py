@@ -44,10 +44,18 @@ class SocketTransport:
 
     def receive_into(self, buffer: memoryview, timeout_s: float) -> int:
         """Number of bytes put into the buffer; 0: none within the time."""
-        got = self._try_receive(buffer)
-        if got is None and timeout_s > 0 and self._to_read.poll(timeout_s * 1000):
-            got = self._try_receive(buffer)
-        return got or 0
+        peer = self._open_socket()
+        if not self._to_read.poll(max(0.0, timeout_s) * 1000):
+            return 0
+        try:
+            got = peer.recv_into(buffer)
+        except BlockingIOError:
+            return 0
+        except OSError as error:
+            raise LinkLost(error.strerror or str(error)) from error
+        if not got:
+            raise LinkLost("the other side closed it")
+        return got
 
     def close(self) -> None:
         """Close; unread bytes are lost with the connection."""
@@ -94,15 +102,3 @@ class SocketTransport:
             return None
         except OSError as error:
             raise LinkLost(error.strerror or str(error)) from error
-
-    def _try_receive(self, buffer: memoryview) -> int | None:
-        """Bytes received, None: it would block."""
-        try:
-            got = self._open_socket().recv_into(buffer)
-        except BlockingIOError:
-            return None
-        except OSError as error:
-            raise LinkLost(error.strerror or str(error)) from error
-        if not got:
-            raise LinkLost("the other side closed it")
-        return got

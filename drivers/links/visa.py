@@ -2,12 +2,13 @@
 
 pyvisa-py is kept on a short rein for the two kinds that are plain streams (SOCKET and ASRL). Measured with
 0.8.1: its own waiting does not see that the peer closed (100 % of a processor until the timeout), its timeout
-counts for each chunk, opening a refused port succeeds, and with a termination character each line feed inside
-a binary block ends a read. So this transport waits on the descriptor itself, asks the system how many bytes
-are there, and reads exactly those: such a read never waits. HiSLIP has a descriptor to wait on too, but a
-message that has begun is read in one go: pyvisa-py drops what it had of it when its timeout runs out. Where
-a session has no descriptor (VXI-11, USBTMC, GPIB), VISA's own timeout is used, one slice at a time; those
-kinds were not tried on a device.
+counts for each chunk, opening a refused port succeeds, with a termination character each line feed inside a
+binary block ends a read, and a read copies each byte four times. So this transport waits on the descriptor
+itself. From a SOCKET session's socket it receives straight into the caller's buffer; of an ASRL session it
+asks for exactly the bytes that are there, and such a read never waits. HiSLIP has a descriptor to wait on
+too, but a message that has begun is read in one go: pyvisa-py drops what it had of it when its timeout runs
+out. Where a session has no descriptor (VXI-11, USBTMC, GPIB), VISA's own timeout is used, one slice at a
+time; those kinds were not tried on a device.
 """
 
 from __future__ import annotations
@@ -52,7 +53,9 @@ class VisaTransport:
         self._instrument: Any = None
         self._session: Any = None  # pyvisa-py's own session object
         self._descriptor = -1
-        self._is_stream = False  # the system knows how many bytes can be read without waiting
+        self._socket: socket.socket | None = None  # of a SOCKET session
+        self._is_line = False  # an ASRL session
+        self._there = array.array("i", [0])
         self._to_read = select.poll()
         self._to_write = select.poll()
 
@@ -88,11 +91,12 @@ class VisaTransport:
     def receive_into(self, buffer: memoryview, timeout_s: float) -> int:
         """Number of bytes put into the buffer; 0: none within the time."""
         session = self._open_session()
+        if self._descriptor >= 0 and not self._to_read.poll(max(0.0, timeout_s) * 1000):
+            return 0
         try:
-            count = min(self._waiting_bytes(timeout_s), len(buffer), CHUNK_BYTES)
-            if not count:
-                return 0
-            data, status = session.read(count)
+            if self._socket is not None:
+                return self._received(self._socket.recv_into(buffer))
+            data, status = session.read(min(self._count(timeout_s), len(buffer)))
         except (OSError, RuntimeError) as error:  # RuntimeError: HiSLIP's closed connection
             raise LinkLost(f"{self.resource}: {error}") from error
         if status == StatusCode.error_timeout and self._descriptor >= 0:
@@ -103,7 +107,7 @@ class VisaTransport:
 
     def close(self) -> None:
         """Close the session."""
-        instrument, self._instrument, self._session = self._instrument, None, None
+        instrument, self._instrument, self._session, self._socket = self._instrument, None, None, None
         self._descriptor = -1
         self._to_read = select.poll()
         self._to_write = select.poll()
@@ -125,17 +129,16 @@ class VisaTransport:
     def _prepare(self) -> None:
         interface = getattr(self._session, "interface", None)
         waits_on = getattr(interface, "_sync", None)  # HiSLIP
-        self._is_stream = False
+        self._is_line = False
         if isinstance(interface, socket.socket):
             code = interface.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)
             if code:  # pyvisa-py looks at it only when it writes
                 raise ConnectionError(os.strerror(code))
             interface.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-            self._session.max_recv_size = CHUNK_BYTES
-            waits_on, self._is_stream = interface, True
+            waits_on = self._socket = interface
         elif interface is not None and self.settle_s:
             self._prepare_line(interface)
-            waits_on, self._is_stream = interface, True
+            waits_on, self._is_line = interface, True
         if waits_on is not None:
             self._descriptor = waits_on.fileno()
             self._to_read.register(self._descriptor, select.POLLIN)
@@ -161,21 +164,18 @@ class VisaTransport:
         if self._instrument is not None:
             self._instrument.timeout = max(1, round(timeout_s * 1000))
 
-    def _waiting_bytes(self, timeout_s: float) -> int:
-        """Bytes to read now: on a stream, those that are there; else as many as a message may have."""
-        if self._descriptor < 0:
-            self._set_timeout(timeout_s)
-            return CHUNK_BYTES
-        if not self._to_read.poll(max(0.0, timeout_s) * 1000):
-            return 0
-        if not self._is_stream:
-            self._set_timeout(MESSAGE_S)
-            return CHUNK_BYTES
-        there = array.array("i", [0])
-        fcntl.ioctl(self._descriptor, termios.FIONREAD, there)
-        if not there[0]:  # readable and nothing to read: the end of the stream
+    def _count(self, timeout_s: float) -> int:
+        """Bytes to read now: those that are there on a serial line, else as many as a message may have."""
+        if self._is_line:
+            fcntl.ioctl(self._descriptor, termios.FIONREAD, self._there)
+            return self._received(self._there[0])
+        self._set_timeout(timeout_s if self._descriptor < 0 else MESSAGE_S)
+        return CHUNK_BYTES
+
+    def _received(self, count: int) -> int:
+        if not count:  # ready to be read and nothing to read: the end of the stream
             raise LinkLost("the other side closed it")
-        return there[0]
+        return count
 
     def _require(self, status: StatusCode) -> None:
         """The session's status: a timeout is no fault of a slice, any other error ends the link."""
