@@ -214,9 +214,14 @@ class Shot:
                 self._journal_figures()
 
     def _journal_applied(self) -> None:
-        failed = self.at.journal.keep(
-            "triggered", shot=self.plan.shot, part=self.plan.part, repeat=self.plan.repeat
-        )
+        plan = self.plan
+        facts = {
+            "shot": plan.shot,
+            "part": plan.part,
+            "repeat": plan.repeat,
+            "triggered_s": self.result.triggered_s,
+        }
+        failed = self.at.journal.keep("triggered", **facts)
         if failed is not None:
             raise failed
 

@@ -1,0 +1,156 @@
+"""`benchward rehearse`: the whole run in virtual time, on the simulated bench, in seconds instead of hours."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from orchestrator.engine.run import RunEnd
+    from orchestrator.rehearse.rehearsal import Rehearsal
+    from sequences.findings import Finding
+
+WRONG = 2
+MARK = "REHEARSAL: simulated bench, virtual time. Nothing of this happened to a real specimen."
+
+
+class Refused(Exception):
+    """The command cannot be done; the text says why, `exit_code` is the command's."""
+
+    def __init__(self, text: str, exit_code: int = WRONG) -> None:
+        super().__init__(text)
+        self.exit_code = exit_code
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    parser = subparsers.add_parser(
+        "rehearse",
+        help="run a sequence in virtual time on the simulated bench",
+        description="The whole run in virtual time, intervals and all, with a simulated technician.",
+    )
+    parser.add_argument("sequence", type=Path, metavar="SEQUENCE", help="the sequence file")
+    parser.add_argument(
+        "--bench", type=Path, metavar="BENCH", help="the bench file (bench.yaml beside SEQUENCE)"
+    )
+    parser.add_argument(
+        "--set", action="append", default=[], metavar="NAME=VALUE", help="a value of set_at_start; repeatable"
+    )
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="same seed, same record (1)")
+    parser.add_argument("--specimen", default="REHEARSAL-1", metavar="ID", help="identity of the specimen")
+    parser.add_argument(
+        "--plant",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help="set something on the simulated bench before the start (names: benchward simulators --names)",
+    )
+    parser.add_argument("--output", type=Path, metavar="FOLDER", help="keep the record in this new folder")
+    parser.add_argument("--json", action="store_true", help="for programs: one JSON object instead of text")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Rehearse, print, and return the exit code of the run's outcome."""
+    from orchestrator.core.outcome import exit_code
+
+    try:
+        rehearsal = _prepared(args)
+        end = rehearsal.perform()
+        if args.output is not None:
+            _keep(rehearsal, args.output)
+    except Refused as refused:
+        print(f"benchward rehearse: {refused}", file=sys.stderr)
+        return refused.exit_code
+    print(json.dumps(_as_json(rehearsal, end)) if args.json else _as_text(rehearsal, end))
+    return exit_code(end.outcome, end.off_proven is True)
+
+
+def _prepared(args: argparse.Namespace) -> Rehearsal:
+    from orchestrator.rehearse.rehearsal import plant_for, prepare
+    from orchestrator.steps import KINDS
+    from sequences.checker import check
+    from sequences.loader import load_bench, load_sequence
+
+    bench_path = args.bench or args.sequence.parent / "bench.yaml"
+    bench = load_bench(bench_path)
+    sequence = load_sequence(args.sequence, KINDS, _pairs(args.set, "--set"))
+    findings = [*bench.findings, *sequence.findings]
+    if sequence.sequence is not None and bench.bench is not None:
+        findings += check(sequence, bench)
+    _require_no_findings(findings)
+    try:
+        plant = plant_for(bench_path, args.seed)
+        for name, value in _pairs(args.plant, "--plant").items():
+            plant.set(name, value, 0.0)
+    except (OSError, ValueError) as error:
+        raise Refused(str(error)) from error
+    return prepare(sequence, bench, plant, args.seed, args.specimen)
+
+
+def _pairs(texts: list[str], option: str) -> dict[str, str]:
+    for text in texts:
+        if "=" not in text:
+            raise Refused(f"{option} takes NAME=VALUE, not {text!r}")
+    return {name.strip(): value.strip() for name, _, value in (text.partition("=") for text in texts)}
+
+
+def _require_no_findings(findings: list[Finding]) -> None:
+    from sequences.findings import in_order, refused, render
+
+    if refused(findings):
+        text = "\n\n".join(render(finding) for finding in in_order(findings))
+        raise Refused(f"refused, nothing was rehearsed\n{text}", exit_code=1)
+
+
+def _keep(rehearsal: Rehearsal, folder: Path) -> None:
+    if folder.exists():
+        raise Refused(f"{folder} is there already; a record is never written over")
+    try:
+        rehearsal.store.save_to(folder)
+    except OSError as error:
+        raise Refused(f"the record cannot be kept in {folder}: {error.strerror}") from error
+
+
+def _as_text(rehearsal: Rehearsal, end: RunEnd) -> str:
+    from orchestrator.core.outcome import in_words
+    from orchestrator.record.wording import limit_words
+    from orchestrator.rehearse import timeline
+
+    entries = rehearsal.world.journal.entries
+    lines = timeline.timeline(entries, rehearsal.technician.done, rehearsal.virtual.plant.truth())
+    rows = [
+        f"  {row.verdict.value:4} {row.requirement.clause}: {row.requirement.result} {limit_words(row.to_json())}, "
+        f"{row.requirement.judged}. {row.sentence}"
+        for row in end.rows
+    ]
+    return "\n".join(
+        [
+            MARK,
+            "",
+            timeline.in_words(lines),
+            "",
+            end.sentence,
+            in_words(end.outcome, end.cause.what),
+            *rows,
+            f"Duration {rehearsal.virtual.now_s:.1f} s of virtual time, seed {rehearsal.order.seed}.",
+            MARK,
+        ]
+    )
+
+
+def _as_json(rehearsal: Rehearsal, end: RunEnd) -> dict[str, Any]:
+    return {
+        "rehearsal": True,
+        "run": rehearsal.order.run,
+        "seed": rehearsal.order.seed,
+        "outcome": end.outcome.value,
+        "reason": end.cause.reason.value,
+        "off_proven": end.off_proven,
+        "sentence": end.sentence,
+        "duration_s": rehearsal.virtual.now_s,
+        "verdicts": [row.to_json() for row in end.rows],
+        "journal": rehearsal.world.journal.entries,
+    }
