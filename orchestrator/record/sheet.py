@@ -308,12 +308,13 @@ def _rules(run: Summary) -> Iterator[str]:
 
 def _events(run: Summary) -> Iterator[str]:
     for entry in run.entries:
-        text = _event(entry)
+        text = event_words(entry)
         if text:
             yield from _wrapped(f"{wording.moment(entry.get('utc'))}  {text}")
 
 
-def _event(entry: Mapping[str, Any]) -> str:
+def event_words(entry: Mapping[str, Any]) -> str:
+    """What happened beside the plan, in a sentence; empty for everything else."""
     match entry.get("kind"):
         case "paused" | "resumed" as kind:
             return f"{kind} by {wording.person(entry.get('by'))}"

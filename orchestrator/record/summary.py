@@ -131,7 +131,7 @@ class Summary:
 
 def summarise(entries: Iterable[Entry]) -> Summary:
     """Put a journal together. Tolerates one that ends anywhere."""
-    kept = [dict(entry) for entry in entries]
+    kept = [entry if isinstance(entry, dict) else dict(entry) for entry in entries]
     gathering = _Gathering()
     for entry in kept:
         take = _TAKES.get(str(entry.get("kind")))

@@ -25,6 +25,7 @@ from orchestrator.record.reader import (
     read_run,
 )
 from orchestrator.record.seal import SEAL_FORMAT, Heads
+from orchestrator.record.specimens import run_folders
 from orchestrator.record.store import PART, StorageFault, Store
 
 Weight = Literal["wrong", "note"]
@@ -105,6 +106,13 @@ def verify(source: Path | str | Store, heads: Heads | None) -> Verification:
     if known is not None:
         _compare_with_heads(look, known)
     return _conclude(look, known is not None, SEAL in names)
+
+
+def missing_runs(data_folder: Path) -> list[str]:
+    """Runs that the list of heads knows and of which there is no folder."""
+    there = {read_run(folder).run for folder in run_folders(data_folder)}
+    listed = (str(entry.get("run")) for entry in Heads.of(data_folder).read().entries)
+    return [run for run in dict.fromkeys(listed) if run not in there]
 
 
 def _without_journal(source: Path | str | Store, names: list[str]) -> Verification:
