@@ -70,9 +70,13 @@ class OffWrite:
         return self._done
 
     def run(self, now_s: Callable[[], float]) -> OffResult:
-        """Step until done; the body of one thread."""
-        while not self.step(now_s(), STEP_S):
-            pass
+        """Step until done; the body of one thread. A bug of ours is told as the reason, then raised."""
+        try:
+            while not self.step(now_s(), STEP_S):
+                pass
+        except Exception as error:
+            self._finish(f"{self._stage()}: our own error {error!r}")
+            raise
         return self.result()
 
     def result(self) -> OffResult:

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 Kind = Literal["visa", "socket"]
 
-__all__ = ["Kind", "link_to", "open_link", "transport_to"]
+__all__ = ["Kind", "link_to", "open_link", "plain_transport", "transport_to"]
 
 
 def open_link(
@@ -45,6 +45,16 @@ def transport_to(resource: str, kind: Kind = "visa", *, line: SerialSettings | N
         from drivers.links.visa import VisaTransport
 
         return VisaTransport(resource, line)
+    transport = plain_transport(resource, line)
+    if transport is None:
+        raise ValueError(
+            f"{resource!r} needs VISA: without it only TCPIP::host::port::SOCKET and ASRL/dev/name::INSTR work"
+        )
+    return transport
+
+
+def plain_transport(resource: str, line: SerialSettings | None = None) -> Transport | None:
+    """A socket or serial transport for the resource string, None where only VISA can open it."""
     fields = resource.split("::")
     board = fields[0].upper()
     if board.startswith("TCPIP") and fields[-1].upper() == "SOCKET" and fields[-2].isdecimal():
@@ -55,6 +65,4 @@ def transport_to(resource: str, kind: Kind = "visa", *, line: SerialSettings | N
         from drivers.links.serial import SerialTransport
 
         return SerialTransport(fields[0][len("ASRL") :], line)
-    raise ValueError(
-        f"{resource!r} needs VISA: without it only TCPIP::host::port::SOCKET and ASRL/dev/name::INSTR work"
-    )
+    return None

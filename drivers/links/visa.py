@@ -27,9 +27,9 @@ from typing import Any
 import pyvisa
 from pyvisa.constants import ControlFlow, Parity, SerialTermination, StatusCode, StopBits
 
+from drivers.links import plain_transport
 from drivers.links.base import CHUNK_BYTES, LinkLost, LinkRefused, Transport
 from drivers.links.serial import SerialSettings, SerialTransport
-from drivers.links.socket import SocketTransport
 
 WRITE_BYTES = 4096  # as pyvisa-py splits a message; a socket that is ready takes so much without waiting
 MESSAGE_S = 0.5  # within which a message that has begun must be complete
@@ -117,12 +117,7 @@ class VisaTransport:
 
     def fresh(self) -> Transport:
         """A plain socket or serial transport where the resource is one: VISA is shared by all threads."""
-        fields = self.resource.split("::")
-        if fields[0].upper().startswith("TCPIP") and fields[-1].upper() == "SOCKET":
-            return SocketTransport(fields[-3], int(fields[-2]))
-        if fields[0].upper().startswith("ASRL/"):
-            return SerialTransport(fields[0][len("ASRL") :], self.settings)
-        return VisaTransport(self.resource, self.settings)
+        return plain_transport(self.resource, self.settings) or VisaTransport(self.resource, self.settings)
 
     # ---- inside
 

@@ -95,6 +95,7 @@ def test_the_kind_follows_from_the_resource_string() -> None:
     assert isinstance(transport_to("TCPIP::127.0.0.1::5025::SOCKET").fresh(), SocketTransport)
     assert isinstance(transport_to("ASRL/dev/ttyS9::INSTR").fresh(), SerialTransport)
     assert isinstance(transport_to("TCPIP::127.0.0.1::hislip0::INSTR").fresh(), VisaTransport)
+    assert isinstance(transport_to("TCPIP::127.0.0.1::port::SOCKET").fresh(), VisaTransport)
     with pytest.raises(ValueError, match="needs VISA"):
         transport_to("GPIB0::7::INSTR", "socket")
 

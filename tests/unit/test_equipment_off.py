@@ -182,3 +182,22 @@ def test_where_no_thread_can_be_had_this_one_steps_them(monkeypatch: pytest.Monk
     [result] = off_all_threads([machine])
     assert result.confirmed
     assert "OUTPut OFF" in device.sent
+
+
+class BrokenTransport(HungTransport):
+    """A transport with a bug of ours in it."""
+
+    def send(self, data: bytes | memoryview, timeout_s: float) -> int:
+        raise TypeError("not bytes")
+
+
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnhandledThreadExceptionWarning")
+def test_a_bug_of_ours_in_one_is_told_and_leaves_the_others_alone() -> None:
+    broken = Link("broken", BrokenTransport(), OwnPace())
+    broken.open(1.0)
+    machine, _, link = source(FakePace())
+    link.open(1.0)
+    results = off_all_threads([OffWrite(broken, OFF, "OUTPut?", "0"), machine])
+    assert [result.confirmed for result in results] == [False, True]
+    assert "our own error TypeError('not bytes')" in results[0].why
+    assert not broken.in_service
