@@ -13,7 +13,7 @@ import numpy as np
 
 from orchestrator.analysis.refusal import Refused
 from orchestrator.analysis.trace import Trace
-from orchestrator.analysis.waveform import CodeArray
+from orchestrator.analysis.waveform import Array, CodeArray
 
 FEWEST_SAMPLES = 32
 FEWEST_FIRST_SAMPLES = 8  # for the first idea of the level before the impulse
@@ -55,7 +55,8 @@ def locate(codes: CodeArray, low_level: float, name: str) -> Located:
     half = len(before) // 2
     drift = float(before[half:].mean() - before[:half].mean())
     height = sign * (float(codes[crest_index]) - base)
-    _require_quiet(height, noise_rms, drift, half, name)
+    _require_level(height, drift, before, name)
+    _require_quiet(height, noise_rms, name)
     trace = Trace(codes, sign, base)
     return Located(trace, height, low_index, high_index, crest_index, start, stop, noise_rms, drift)
 
@@ -110,8 +111,7 @@ def _require_values(lowest: float, highest: float, name: str) -> None:
 
 def _require_more_than_noise(span: float, start: CodeArray, name: str) -> None:
     """From sample to sample an impulse changes little and noise a lot, wherever the record begins."""
-    noise_rms = float(np.std(np.diff(start.astype(np.float64)))) / math.sqrt(2.0)
-    if span < FLAT_SPAN * noise_rms:
+    if span < FLAT_SPAN * _sample_noise(start.astype(np.float64)):
         raise Refused("flat", f"{name}: there is noise and nothing else; no impulse was recorded.", FLAT_HELP)
 
 
@@ -142,12 +142,16 @@ def _baseline_window(low_index: int, high_index: int, name: str) -> tuple[int, i
     return max(0, stop - MOST_BASELINE_SAMPLES), stop
 
 
-def _require_quiet(height: float, noise_rms: float, drift: float, half: int, name: str) -> None:
-    """What was before the impulse must be level, and low noise."""
-    if abs(drift) > max(BASELINE_DRIFT_REFUSED * height, 5.0 * noise_rms / np.sqrt(half / 2.0)):
+def _require_level(height: float, drift: float, before: Array, name: str) -> None:
+    """The two halves of the pre-trigger agree, as far as the noise from sample to sample lets them."""
+    allowed = 5.0 * _sample_noise(before) / math.sqrt(len(before) / 4.0)
+    if abs(drift) > max(BASELINE_DRIFT_REFUSED * height, allowed):
         raise _no_baseline(
             name, f"what lies before the impulse moves by {abs(drift) / height:.0%} of the peak"
         )
+
+
+def _require_quiet(height: float, noise_rms: float, name: str) -> None:
     if noise_rms > NOISE_REFUSED * height:
         raise Refused(
             "too_noisy",
@@ -155,6 +159,11 @@ def _require_quiet(height: float, noise_rms: float, drift: float, half: int, nam
             f"Above {NOISE_REFUSED:.0%} the levels on the front would be a guess. Look for earth loops, use "
             "a smaller range or a screened lead.",
         )
+
+
+def _sample_noise(samples: Array) -> float:
+    """Rms of what differs from sample to sample: slow changes do not count."""
+    return float(np.std(np.diff(samples))) / math.sqrt(2.0)
 
 
 def _no_baseline(name: str, why: str) -> Refused:
