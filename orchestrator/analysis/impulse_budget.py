@@ -1,6 +1,7 @@
 """Uncertainty budgets of impulse figures: sampling, quantisation, noise, timebase, gain, offset.
 
-* *noise*: rms of the pre-trigger, taken as white, let through by each local fit and by the baseline's mean.
+* *noise*: rms of the pre-trigger, let through by each local fit and by the baseline's mean, more of it where
+  neighbouring samples share their noise.
 * *quantisation*: half a code either way. Noise of half a code and more scatters it, and fits average it; a
   quiet record carries it whole in the baseline, and in the crest as far as that stays within a few codes.
 * *sampling*: what a cubic does not follow. Where the record shows it (a curve of higher order over the same
@@ -97,9 +98,9 @@ class _Source:
 
     def noise(self, sensitivity: float, of: str = "") -> Contribution:
         errors, samples = self.errors, self.errors.figures.baseline_samples
-        why = f"rms of the pre-trigger, {samples} samples, taken as white"
-        dof, unit = max(1.0, samples - 1.0), errors.channel.unit
-        return Contribution(f"noise{of}", errors.noise, sensitivity, dof, "normal", why, unit)
+        colour = "white" if errors.run == 1.0 else f"shared by runs of {errors.run:.1f} samples"
+        why, unit = f"rms of the pre-trigger, {samples} samples, {colour}", errors.channel.unit
+        return Contribution(f"noise{of}", errors.noise, sensitivity, errors.noise_dof, "normal", why, unit)
 
     def timebase(self, sensitivity: float) -> Contribution:
         if sensitivity == 0.0:
@@ -166,7 +167,7 @@ def _integral(value: float, roles: Mapping[str, tuple[_Source, IntegralInfluence
         code = math.hypot(by.noise, by.while_active * together**0.5, per_baseline * alone**0.5)
         lines += [
             source.gain(value, of),
-            source.noise(math.hypot(by.noise, per_baseline), of),
+            source.noise(math.hypot(by.noise * source.errors.run**0.5, per_baseline), of),
             source.quantisation(code, of),
             nothing(f"offset{of}", OFFSET_REMOVED),
             *source.drift(by.baseline, of),

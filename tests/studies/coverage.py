@@ -8,7 +8,7 @@ it is nearly everything, so that leaving it out of the budget must show.
 
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -91,6 +91,7 @@ POPULATIONS = (
     Population("current 8/20", current(cubic_exponential())),
     Population("current with undershoot", current(damped_sine())),
     Population("limiting voltage", clamped()),
+    Population("smoothed noise", voltage(replace(VOLTAGE_BENCH, noise_run=6, noise_of_peak=0.005))),
     Population("varied", varied),
 )
 

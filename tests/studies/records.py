@@ -122,6 +122,7 @@ class Setting:
     bits: int = 12
     peak_in_range: tuple[float, float] = (0.5, 0.9)
     noise_of_peak: float = 0.002
+    noise_run: int = 1  # samples that a moving mean has smoothed the noise over, its rms kept
     drift_of_peak: float = 0.0  # limit of a straight drift over the pre-trigger
     accuracy: Accuracy = field(default_factory=lambda: Accuracy(0.005, 0.001, 50e-6))
 
@@ -156,7 +157,9 @@ def channel(
     gain = 1.0 + drawn.uniform(-accuracy.gain_fraction, accuracy.gain_fraction)
     limit = accuracy.offset_fraction_of_range * full_scale
     seen: Array = true_values * gain + drawn.uniform(-limit, limit)
-    seen += setting.noise_of_peak * peak * drawn.standard_normal(setting.samples)
+    white = drawn.standard_normal(setting.samples + setting.noise_run - 1)
+    smooth = np.convolve(white, np.full(setting.noise_run, setting.noise_run**-0.5), "valid")
+    seen += setting.noise_of_peak * peak * smooth
     if setting.drift_of_peak:
         per_sample = drawn.uniform(-1.0, 1.0) * setting.drift_of_peak * peak / setting.samples
         seen += per_sample / setting.pre_trigger * np.arange(setting.samples)

@@ -252,6 +252,21 @@ def test_a_moving_baseline_is_a_contribution_of_its_own() -> None:
     assert found[0.03] > 0.1
 
 
+@pytest.mark.parametrize(("smoothed_over", "low", "high"), [(1, 1.0, 1.0), (6, 4.0, 9.0)])
+def test_noise_that_samples_share_is_averaged_by_runs(smoothed_over: int, low: float, high: float) -> None:
+    drawn = np.random.default_rng(13)
+    setting = Setting(samples=9000, pre_trigger=0.1, noise_of_peak=0.005, noise_run=smoothed_over)
+    record = single_channel("impulse-voltage", double_exponential(), setting, drawn)
+    figures = analyse(record.waveform, "impulse-voltage").internals.figures["voltage"]
+    errors = ChannelErrors.seen(record.waveform.channels["voltage"], figures)
+
+    assert low <= errors.run <= high
+    assert errors.baseline_noise_factor == pytest.approx(math.sqrt(errors.run / figures.baseline_samples))
+    for part in ("peak", "front_30", "tail_50"):
+        alone = figures.peak.noise_factor if part == "peak" else figures.crossings[part].noise_factor
+        assert alone <= errors.fitted(part).noise_factor <= max(1.0, alone)
+
+
 def test_noise_of_a_code_scatters_the_rounding_and_quiet_records_carry_it_whole() -> None:
     shares = {}
     for noise in (0.0, 0.02):
