@@ -80,12 +80,17 @@ _PROBLEMS = (
         "put text with a colon in quotation marks, or look at the line above",
     ),
     (
-        r"did not find expected ',' or '[\]}]'",
+        r"expected ',' or '[\]}]'",
         "A list or table in brackets is not closed, or a comma is missing.",
         "look for the closing bracket and for the commas",
     ),
     (
-        r"did not find expected key|expected <block end>|did not find expected '-'",
+        r"expected (the )?node content",
+        "A value is missing, or a bracket has no partner.",
+        "write the value, or look for the other bracket",
+    ),
+    (
+        r"expected key|expected <block end>|expected '-'",
         "The indentation does not fit the lines above.",
         "line the keys of one table up in one column",
     ),
@@ -235,18 +240,26 @@ def _build(builder: _Builder, events: Iterator[Any]) -> None:
 
 def _not_yaml(source: Source, error: yaml.YAMLError) -> None:
     problem = str(getattr(error, "problem", "") or "")
-    mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
-    what, help_text = (
-        "The text is not YAML at this place.",
-        "look at the brackets, quotation marks and indentation here and in the line above",
-    )
-    if mark and source.line(mark.line + 1)[mark.column : mark.column + 1] == "\t":
-        what, help_text = "A tab stands where YAML wants spaces.", "indent with spaces"
-    for pattern, sentence, advice in () if "tab" in what else _PROBLEMS:
-        if re.search(pattern, problem):
-            what, help_text = sentence, advice
-            break
-    source.add("not-yaml", _mark(mark) if mark else None, what, help_text)
+    mark = _on_a_line(source, getattr(error, "problem_mark", None) or getattr(error, "context_mark", None))
+    if "nesting depth" in problem:
+        source.add("too-deep", mark, "Brackets are nested without an end.", "look at the brackets")
+        return
+    if mark and source.line(mark.line)[mark.column - 1 : mark.column] == "\t":
+        source.add("not-yaml", mark, "A tab stands where YAML wants spaces.", "indent with spaces")
+        return
+    known = ((what, advice) for pattern, what, advice in _PROBLEMS if re.search(pattern, problem))
+    what, advice = next(known, ("The text is not YAML at this place.", "look at this line and the one above"))
+    source.add("not-yaml", mark, what, advice)
+
+
+def _on_a_line(source: Source, mark: Any) -> Mark | None:
+    """The parser's place; a place behind the last line is that line's end."""
+    if mark is None:
+        return None
+    lines = len(LINE_END.split(source.text.rstrip()))
+    if mark.line < lines:
+        return _mark(mark)
+    return Mark(lines, len(source.line(lines).rstrip()) + 1)
 
 
 def _unprintable(source: Source) -> bool:
