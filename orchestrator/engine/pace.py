@@ -109,14 +109,21 @@ class Pace:
             self.clock.rest(until_s, self.stop.wake)
             self.slice()
 
-    def wait_for(self, true: Callable[[], bool], within_s: float, every_s: float = 0.02) -> bool:
-        """Wait until something is true; False when it was not within the time."""
+    def wait_for(self, true: Callable[[], bool], within_s: float, every_s: float = 0.0) -> bool:
+        """Wait until something is true; False when it was not within the time.
+
+        It is looked at whenever something happened, at least each slice; `every_s` keeps a costly look rare.
+        """
         deadline_s = self.clock.now_s() + within_s
         while not true():
             now_s = self.clock.now_s()
             if now_s >= deadline_s:
                 return False
-            self.wait_until(min(deadline_s, now_s + every_s))
+            if every_s:
+                self.wait_until(min(deadline_s, now_s + every_s))
+            else:
+                self.clock.rest(deadline_s, self.stop.wake)
+                self.slice()
         return True
 
     def _utc_minus_monotonic_s(self) -> float:

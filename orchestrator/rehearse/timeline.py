@@ -26,12 +26,16 @@ def timeline(
     """Journal, technician and lamps in the order of time."""
     lines = [line for entry in entries if (line := _of_journal(entry)) is not None]
     lines += [Line(at_s, "technician", text) for at_s, text in acts]
-    lines += [
-        Line(e["at_s"], "door lamp", _lamp_words(e))
-        for e in truth
-        if e.get("event") == "lamps" and _lamp_words(e)
-    ]
-    return sorted(lines, key=lambda line: line.at_s)
+    return sorted([*lines, *_lamps(truth)], key=lambda line: line.at_s)
+
+
+def _lamps(truth: Iterable[Entry]) -> Iterator[Line]:
+    """The door lamp, each time it changes."""
+    shown = ""
+    for entry in truth:
+        if entry.get("event") == "lamps" and (words := _lamp_words(entry)) and words != shown:
+            shown = words
+            yield Line(entry["at_s"], "door lamp", words)
 
 
 def _lamp_words(entry: Entry) -> str:

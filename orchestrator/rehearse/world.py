@@ -81,17 +81,32 @@ class VirtualWorld:
     def settle(self) -> None:
         """Everything due now."""
         for device, outputs in self.plant.advance(self.now_s).items():
-            port = self._ports.get(device)
-            if port is not None:
-                port.inbox += b"".join(data for _, data in outputs)
-        for device, port in list(self._ports.items()):
-            if not self.plant.devices[device].accepts(self.now_s):
+            self._deliver(device, outputs)
+        for device, port in self._ports.items():
+            if not port.lost and not self.plant.devices[device].accepts(self.now_s):
                 port.lost = True
-        if self.plant.inputs_version() != self._inputs_seen:
-            self._inputs_seen = self.plant.inputs_version()
-            self.on_inputs(self.now_s)
+        self._look_at_inputs()
         if not self._acting:
             self._act()
+
+    def say(self, device: str, data: bytes) -> None:
+        """Bytes for one device, and what it answers at once; what else they cause shows when time passes."""
+        one = self.plant.devices[device]
+        one.receive(data, self.now_s)
+        self._deliver(device, one.advance(self.now_s))
+        self._look_at_inputs()
+
+    def _deliver(self, device: str, outputs: list[tuple[float, bytes]]) -> None:
+        port = self._ports.get(device)
+        if port is not None:
+            for _, data in outputs:
+                port.inbox += data
+
+    def _look_at_inputs(self) -> None:
+        version = self.plant.inputs_version()
+        if version != self._inputs_seen:
+            self._inputs_seen = version
+            self.on_inputs(self.now_s)
 
     def _act(self) -> None:
         # An actor may itself let time pass (the monitor talks to its safety I/O): then only the plant goes on.
@@ -122,8 +137,7 @@ class VirtualPort:
 
     def send(self, data: bytes) -> int:
         self._require()
-        self._world.plant.devices[self.device].receive(data, self._world.now_s)
-        self._world.settle()
+        self._world.say(self.device, data)
         return len(data)
 
     def receive(self, limit: int, until_s_from_now: float) -> bytes:
