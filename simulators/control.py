@@ -13,6 +13,7 @@ import errno
 import json
 import selectors
 import socket
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -30,10 +31,16 @@ class ControlError(Exception):
 
 
 class ControlPort:
-    """The plant's side. A slow, half-said or senseless client harms nobody but itself."""
+    """The plant's side. A slow, half-said or senseless client harms nobody but itself.
 
-    def __init__(self, path: Path, plant: Plant, selector: selectors.BaseSelector) -> None:
+    `carry_out` brings the ports in line with the plant; it is called before an answer says that a thing is done.
+    """
+
+    def __init__(
+        self, path: Path, plant: Plant, selector: selectors.BaseSelector, carry_out: Callable[[], None]
+    ) -> None:
         self._path = path
+        self._carry_out = carry_out
         self._plant = plant
         self._selector = selector
         self._clients: dict[socket.socket, bytearray] = {}
@@ -71,7 +78,9 @@ class ControlPort:
         while client in self._clients and (end := inbox.find(b"\n")) >= 0:
             line = bytes(inbox[:end])
             del inbox[: end + 1]
-            self._reply(client, answer(line, self._plant, now_s))
+            reply = answer(line, self._plant, now_s)
+            self._carry_out()
+            self._reply(client, reply)
         if not data or len(inbox) > LONGEST_LINE:
             self._drop(client)
 

@@ -31,7 +31,8 @@ LINK_FAULTS = {
 """The kinds of link fault and what the device then does."""
 
 TIMED = {"late", "dribble"}
-GARBLE = 0x2A
+GARBLE = 0x15
+"""Makes no new line out of letters, digits and blanks, and no digit out of a digit."""
 AWAY_WHEN_DROPPED_S = 0.05
 AWAY_WHEN_RESTARTED_S = 1.0
 

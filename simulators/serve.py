@@ -94,7 +94,7 @@ class DevicePort:
             peer, _ = self._listener.accept()
         except OSError:  # it went away again
             return
-        if self._peer is not None:
+        if self._peer is not None or not self.device.accepts(now_s):
             peer.close()
             return
         peer.setblocking(False)
@@ -176,7 +176,7 @@ class Server:
             for name, address in addresses.items():
                 self._ports[name] = DevicePort(name, plant.devices[name], address, self._selector)
             if control is not None:
-                self._control = ControlPort(control, plant, self._selector)
+                self._control = ControlPort(control, plant, self._selector, self._deliver)
         except BaseException:
             self.close()
             raise

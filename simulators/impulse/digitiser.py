@@ -241,7 +241,7 @@ class Digitiser(ScpiInstrument):
                 "TRIGger[:SEQuence]:SOURce",
                 set=self._set_source,
                 query=lambda args, suffixes, now_s: self.source,
-                parameters=(Choice("EXTernal", "INTernal1"),),
+                parameters=(Choice("EXTernal", "INT1", "INTERNAL1"),),
             ),
             Command(
                 "TRIGger[:SEQuence]:LEVel",
@@ -296,7 +296,7 @@ class Digitiser(ScpiInstrument):
         self.offset_points = args[0]
 
     def _set_source(self, args: Args, suffixes: Suffixes, now_s: float) -> None:
-        self.source = args[0]
+        self.source = "EXT" if args[0] == "EXT" else "INT1"
 
     def _set_level(self, args: Args, suffixes: Suffixes, now_s: float) -> None:
         self.level_v = args[0]

@@ -28,11 +28,13 @@ class Store:
 
     def volts(self, now_s: float) -> float:
         """The voltage at `now_s`."""
-        free_v = self._free(now_s - self._from_s)
-        if not self.path.supply_v_per_s or self._final_v() < self.path.level_v:
-            return free_v
-        below = self._from_v <= self.path.level_v
-        return min(free_v, self.path.level_v) if below else max(self._fallen(now_s), self.path.level_v)
+        for_s, level_v = now_s - self._from_s, self.path.level_v
+        if not self.path.supply_v_per_s:
+            return self._bled(for_s)
+        fall_s = self._fall_s()
+        if for_s < fall_s:
+            return self._bled(for_s)
+        return min(self._supplied(min(self._from_v, level_v), for_s - fall_s), level_v)
 
     def follow(self, path: StorePath, now_s: float) -> None:
         """Something that acts on the store changed."""
@@ -47,35 +49,32 @@ class Store:
 
     def reaches_s(self, volts: float) -> float:
         """When the voltage next is at `volts`, as things stand; infinity where it never is. May lie in the past."""
-        if self.path.supply_v_per_s and self._from_v > self.path.level_v <= self._final_v():
-            return self._time_to(volts, 0.0) if volts >= self.path.level_v else math.inf
-        if self.path.supply_v_per_s and volts > max(self.path.level_v, self._from_v):
+        rate, level_v = self.path.supply_v_per_s, self.path.level_v
+        if not rate or (self._from_v > level_v and volts >= level_v):
+            return self._from_s + self._time_s(self._from_v, volts, 0.0, 0.0)
+        if volts > level_v:
             return math.inf
-        return self._time_to(volts, self._final_v())
+        start_v = min(self._from_v, level_v)
+        return self._from_s + self._fall_s() + self._time_s(start_v, volts, rate, rate * self.path.tau_s)
 
-    def _final_v(self) -> float:
-        """Where the voltage would go without a regulator."""
-        rate, tau_s = self.path.supply_v_per_s, self.path.tau_s
-        return (math.inf if math.isinf(tau_s) else rate * tau_s) if rate else 0.0
+    def _fall_s(self) -> float:
+        """How long the store bleeds until it is at the regulator's level; above it the supply gives nothing."""
+        if self._from_v <= self.path.level_v:
+            return 0.0
+        return self._time_s(self._from_v, self.path.level_v, 0.0, 0.0)
 
-    def _free(self, for_s: float) -> float:
-        rate, tau_s = self.path.supply_v_per_s, self.path.tau_s
-        if math.isinf(tau_s):
-            return self._from_v + rate * for_s
-        final_v = rate * tau_s
-        return final_v + (self._from_v - final_v) * math.exp(-for_s / tau_s)
+    def _bled(self, for_s: float) -> float:
+        return self._from_v * math.exp(-for_s / self.path.tau_s)
 
-    def _fallen(self, now_s: float) -> float:
-        """Above its level the regulator gives nothing: the store only bleeds."""
-        tau_s = self.path.tau_s
-        return (
-            self._from_v * math.exp(-(now_s - self._from_s) / tau_s) if math.isfinite(tau_s) else self._from_v
-        )
-
-    def _time_to(self, volts: float, final_v: float) -> float:
+    def _supplied(self, start_v: float, for_s: float) -> float:
         rate, tau_s = self.path.supply_v_per_s, self.path.tau_s
         if math.isinf(tau_s):
-            ahead_v = volts - self._from_v
-            return self._from_s + ahead_v / rate if rate and ahead_v >= 0 else math.inf
-        part = (volts - final_v) / (self._from_v - final_v) if self._from_v != final_v else 0.0
-        return self._from_s - tau_s * math.log(part) if 0 < part <= 1 else math.inf
+            return start_v + rate * for_s
+        return rate * tau_s + (start_v - rate * tau_s) * math.exp(-for_s / tau_s)
+
+    def _time_s(self, start_v: float, volts: float, rate: float, final_v: float) -> float:
+        """From one voltage to another on the way to `final_v`; infinity where that way does not lead there."""
+        if math.isinf(self.path.tau_s):
+            return (volts - start_v) / rate if rate and volts >= start_v else math.inf
+        part = (volts - final_v) / (start_v - final_v) if start_v != final_v else 0.0
+        return -self.path.tau_s * math.log(part) if 0 < part <= 1 else math.inf
