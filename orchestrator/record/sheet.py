@@ -34,7 +34,8 @@ def data_sheet(
         _section("EVENTS", _events(run)),
         _section("AMENDMENTS", _amendments(amendments)),
     ]
-    end = f"{wording.ONLY_THE_ITEMS_TESTED}\n\nEND OF THE DATA SHEET of run {name}\n"
+    mark = ", REHEARSAL" if run.rehearsal else ""
+    end = f"{wording.ONLY_THE_ITEMS_TESTED}\n\nEND OF THE DATA SHEET of run {name}{mark}\n"
     text = "\n".join([*parts, end])
     return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
@@ -47,7 +48,7 @@ def _head(run: Summary, standing: str) -> str:
         *([wording.REHEARSAL, ""] if run.rehearsal else []),
         _fact("run", started.get("run")),
         _fact("sequence", started.get("title")),
-        *([_fact("scenario", f"{started['scenario']} (invented)")] if started.get("scenario") else []),
+        *([_fact("scenario", f"{started['scenario']}")] if started.get("scenario") else []),
         _fact("specimen", started.get("specimen")),
         _fact("bench", started.get("bench")),
         _fact("began", wording.moment(started.get("utc"))),
@@ -75,18 +76,17 @@ def _wrapped(text: str, indent: str = "") -> list[str]:
 
 
 def _facts(run: Summary) -> Iterator[str]:
-    yield _fact("outcome", f"{run.outcome_words.split(':')[0]}   (token: {run.outcome})")
+    mark = "   REHEARSAL, simulated" if run.rehearsal else ""
+    yield _fact("outcome", f"{run.outcome_words.split(':')[0]}   (token: {run.outcome}){mark}")
     yield from _table(
         ("clause", "result", "judged", "demand", "value, U", "k", "accept. limit", "verdict", "shots"),
         [_verdict_row(row) for row in run.verdicts],
     )
     for row in run.verdicts:
-        yield from _wrapped(
-            f"{row.get('clause')}: {row.get('verdict')}, {wording.verdict_word(row)}. {row['sentence']}"
-        )
+        yield from _wrapped(f"{row.get('clause')}: {wording.verdict_sentence(row)}")
     yield ""
     if not run.ended:
-        yield "Why it stopped: not recorded. The run was interrupted; treat the specimen as of unknown history."
+        yield from _wrapped(f"Why it stopped: {wording.INTERRUPTED}")
         return
     yield from _wrapped(f"Why it stopped: {run.ended.get('sentence')}")
     yield _fact("off proven at the end", _PROVEN[run.ended.get("off_proven")])
@@ -160,8 +160,7 @@ _INSTRUMENT_KEYS = ("name", "maker", "model", "serial", "firmware", "calibration
 def _conditions(run: Summary) -> Iterator[str]:
     started = run.started
     for entry in run.of("ambient"):
-        values = f"{_number(entry.get('temperature_c'))} degC, {_number(entry.get('humidity_percent'))} %RH"
-        yield _fact("ambient", f"{values}   {wording.moment(entry.get('utc'))}")
+        yield _fact("ambient", f"{wording.ambient_words(entry)}   {wording.moment(entry.get('utc'))}")
     for name, value in (started.get("parameters") or {}).items():
         yield _fact(wording.plain_name(name), value)
     yield _fact("software", started.get("software"))
@@ -171,10 +170,6 @@ def _conditions(run: Summary) -> Iterator[str]:
     yield _fact("bench file, sha256", started.get("bench_sha256"))
     if started.get("remark"):
         yield from _wrapped(f"remark: {started['remark']}")
-
-
-def _number(value: Any) -> str:
-    return f"{value:.1f}" if isinstance(value, (int, float)) else "not recorded"
 
 
 def _people(run: Summary, amendments: Sequence[Mapping[str, Any]]) -> Iterator[str]:

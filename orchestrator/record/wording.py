@@ -48,6 +48,10 @@ VERDICT_WORDS: Mapping[str, str] = {
     "N/J": "not judged",
 }
 REHEARSAL = "REHEARSAL: simulated from beginning to end. No specimen was tested; this is no test result."
+INTERRUPTED = (
+    "not recorded: the run was interrupted, or is still going on. Treat the bench as live until it is proven off, and "
+    "the specimen as of unknown history."
+)
 
 
 def quantity(value: float | None, unit: str | None, digits: int = 4) -> str:
@@ -114,6 +118,19 @@ def moment(utc: str | None) -> str:
     return read.strftime("%Y-%m-%d %H:%M:%S UTC")
 
 
+def ambient_words(entry: Mapping[str, Any]) -> str:
+    """Temperature and humidity; plain `temperature` is in degC, plain `humidity` a fraction."""
+    humidity = entry.get("humidity_percent")
+    if humidity is None and entry.get("humidity") is not None:
+        humidity = 100.0 * float(entry["humidity"])
+    temperature = entry.get("temperature_c")
+    if temperature is None:
+        temperature = entry.get("temperature")
+    known = [f"{temperature:.1f} °C"] if temperature is not None else []
+    known += [f"{humidity:.1f} % relative humidity"] if humidity is not None else []
+    return ", ".join(known) or "not recorded"
+
+
 def limit_words(row: Mapping[str, Any]) -> str:
     """What a verdict row demands, for instance "at most 310 V" or "must be unmarked"."""
     if row.get("must_be") is not None:
@@ -129,6 +146,14 @@ def verdict_word(row: Mapping[str, Any]) -> str:
     if verdict not in ("P", "F"):
         return VERDICT_WORDS.get(verdict, verdict)
     return ("conditional " if row.get("conditional") else "") + ("pass" if verdict == "P" else "fail")
+
+
+def verdict_sentence(row: Mapping[str, Any]) -> str:
+    """The verdict and why, without saying the verdict twice."""
+    sentence = str(row.get("sentence") or "no reason recorded")
+    if sentence.startswith(f"{row.get('verdict')} ("):
+        return sentence
+    return f"{row.get('verdict')} ({verdict_word(row)}): {sentence}"
 
 
 def shots_words(shots: Any) -> str:

@@ -65,7 +65,7 @@ def test_a_capture_becomes_columns_with_units() -> None:
     table = rows(capture_csv(capture))
     assert list(table[0]) == ["time [us]", "current [A]", "voltage [V]"]
     assert len(table) == 60
-    assert float(table[0]["time [us]"]) == pytest.approx(-4.0)
+    assert float(table[0]["time [us]"]) == pytest.approx(-8.0)
     values = [float(row["voltage [V]"]) for row in table]
     assert np.allclose(values, capture.channels["voltage"].values(), rtol=1e-6)
 
