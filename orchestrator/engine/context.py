@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -65,8 +66,7 @@ class Context:
         self.shots.arming.withdraw()
         self.journal.append("paused", by=who)
         self.progress.say(f"paused by {who}", paused=True)
-        while self.stop.pause_asked_by is not None:
-            self.pace.wait_until(self.pace.now_s() + 0.1)
+        self.pace.wait_for(lambda: self.stop.pause_asked_by is None, math.inf)
         resumed_by = self.stop.resumed_by
         self.journal.append("resumed", by=resumed_by)
         self.progress.say(f"resumed by {resumed_by}", paused=False)

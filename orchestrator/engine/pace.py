@@ -69,6 +69,7 @@ class Pace:
         self._offset_s = self._utc_minus_monotonic_s()
         self.on_slice: list[Callable[[], None]] = []
         self.on_clock_step: Callable[[float], None] | None = None
+        self.on_wait: Callable[[], None] = lambda: None  # called as a wait begins
 
     def now_s(self) -> float:
         return self.clock.now_s()
@@ -104,6 +105,10 @@ class Pace:
 
     def wait_until(self, until_s: float) -> None:
         """Wait by the monotonic clock. Raises Stopped with the latched cause."""
+        self.on_wait()
+        self._wait_until(until_s)
+
+    def _wait_until(self, until_s: float) -> None:
         self.slice()
         while self.clock.now_s() < until_s:
             self.clock.rest(until_s, self.stop.wake)
@@ -114,13 +119,14 @@ class Pace:
 
         It is looked at whenever something happened, at least each slice; `every_s` keeps a costly look rare.
         """
+        self.on_wait()
         deadline_s = self.clock.now_s() + within_s
         while not true():
             now_s = self.clock.now_s()
             if now_s >= deadline_s:
                 return False
             if every_s:
-                self.wait_until(min(deadline_s, now_s + every_s))
+                self._wait_until(min(deadline_s, now_s + every_s))
             else:
                 self.clock.rest(deadline_s, self.stop.wake)
                 self.slice()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from dataclasses import dataclass, field
 from typing import Any, Protocol
@@ -112,11 +113,10 @@ def ask(people: People, question: Question, pace: Pace) -> Answer:
     """Ask and wait, for as long as it takes; Stopped ends the waiting."""
     people.put(question)
     try:
-        while True:
-            answer = people.answer(pace.now_s())
-            if answer is not None:
-                return answer
-            pace.wait_until(pace.now_s() + 0.1)
+        pace.wait_for(lambda: people.answer(pace.now_s()) is not None, math.inf)
+        answer = people.answer(pace.now_s())
+        assert answer is not None, "an answer that was there stays until the question is withdrawn"
+        return answer
     finally:
         people.withdraw()
 

@@ -115,6 +115,7 @@ class VirtualWorld:
             for actor in self.actors:
                 while actor.due_s() <= self.now_s:
                     actor.run(self.now_s)
+                    self._look_at_inputs()
         finally:
             self._acting = False
 

@@ -1,0 +1,208 @@
+"""What refuses a start before anything on the bench moves, each refusal with a sentence and help.
+
+In this order: findings of the sequence (all of them), the specimen's history, calibration up to the planned end, room
+on the disk. A start that is refused here has left nothing behind.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from orchestrator.engine.duty import EarlierVerification
+from orchestrator.record.specimens import SpecimenHistory, history, run_folders
+from orchestrator.steps import KINDS
+from sequences.bench import Bench, Digitiser
+from sequences.checker import check
+from sequences.findings import in_order, refused, render
+from sequences.loader import Loaded, LoadedBench, load_sequence
+
+if TYPE_CHECKING:
+    from sequences.model import Sequence
+
+JOURNAL_BYTES_A_SHOT = 100_000
+BYTES_A_RUN = 8_000_000  # frozen files, data sheet, report with its plots
+BYTES_A_CODE = 2
+ROOM_TIMES = 2
+LONGEST_NAME = 80
+
+
+class Refused(Exception):
+    """Something that was asked for and is not done: a code for programs, a sentence, and what to do."""
+
+    def __init__(self, code: str, sentence: str, help: str, **more: Any) -> None:  # noqa: A002 (the house's word)
+        super().__init__(sentence)
+        self.code = code
+        self.sentence = sentence
+        self.help = help
+        self.more = more
+
+    def to_json(self) -> dict[str, Any]:
+        return {"ok": False, "code": self.code, "sentence": self.sentence, "help": self.help, **self.more}
+
+
+@dataclass(frozen=True)
+class Ready:
+    """A start that nothing speaks against."""
+
+    sequence: Loaded
+    specimen: str
+    history: SpecimenHistory
+    planned_s: float
+    earlier: EarlierVerification | None
+    warnings: tuple[str, ...] = field(default=())
+
+
+def preflight(
+    bench: LoadedBench,
+    data: Path,
+    sequence_file: str,
+    specimen: str,
+    given: dict[str, str],
+    now: datetime,
+    free_bytes: int,
+) -> Ready:
+    """All that can be known beforehand. Refused for whatever speaks against the start."""
+    from orchestrator.engine.earlier import earlier_verification
+
+    assert bench.bench is not None, "a bench file with findings serves no daemon"
+    loaded, warnings = _sequence(bench, sequence_file, given)
+    sequence = loaded.sequence
+    assert sequence is not None, "a sequence with findings was refused"
+    past = _specimen(data, specimen)
+    planned_s = planned_duration_s(sequence, bench.bench)
+    _calibration(sequence, bench.bench, now + timedelta(seconds=planned_s))
+    _room(sequence, bench.bench, free_bytes)
+    earlier = earlier_verification(data, bench, sequence, now)
+    return Ready(loaded, specimen.strip(), past, planned_s, earlier, warnings)
+
+
+def _sequence(bench: LoadedBench, file: str, given: dict[str, str]) -> tuple[Loaded, tuple[str, ...]]:
+    loaded = load_sequence(file, KINDS, given)
+    findings = in_order([*loaded.findings, *check(loaded, bench)])
+    if refused(findings) or loaded.sequence is None:
+        number = sum(one.severity == "refused" for one in findings)
+        raise Refused(
+            "findings",
+            f"{file} cannot be run on this bench: {number} finding{'' if number == 1 else 's'}.",
+            f"mend what is listed; `benchward check {file}` shows it again",
+            findings=[one.to_json() for one in findings],
+            rendered=[render(one) for one in findings],
+        )
+    return loaded, tuple(render(one) for one in findings)
+
+
+def _specimen(data: Path, specimen: str) -> SpecimenHistory:
+    name = specimen.strip()
+    if not name or len(name) > LONGEST_NAME or not name.isprintable():
+        raise Refused(
+            "no-specimen", "The start names no specimen.", "give its identity: --specimen ID, as on its label"
+        )
+    past = history(data, name)
+    if past.spent:
+        raise Refused(
+            "spent-specimen",
+            f"Specimen {name} is spent: {past.spent_because}.",
+            "take a fresh specimen; `benchward record list` shows what was done to this one",
+        )
+    return past
+
+
+# --------------------------------------------------------------------------- how long, how much
+
+
+def planned_duration_s(sequence: Sequence, bench: Bench) -> float:
+    """How long the run takes at least, without the time that people need."""
+    total_s = _verification_shots(sequence) * (sequence.verification.interval if sequence.verification else 0)
+    total_s += sequence.duty.shots * max(sequence.duty.interval, _steps_s(sequence.each_shot, bench))
+    for steps in (sequence.initial_measurements, sequence.final_measurements):
+        total_s += _steps_s(steps, bench)
+    return float(total_s)
+
+
+def _verification_shots(sequence: Sequence) -> int:
+    wanted = sequence.verification
+    if wanted is None:
+        return 0
+    return sum(part.shots for part in (wanted.open_circuit, wanted.short_circuit) if part is not None)
+
+
+def _steps_s(steps: Any, bench: Bench) -> float:
+    warning_s = max(output.warning for output in bench.outputs.values())
+    times = (
+        float(getattr(s, "time", 0) or 0) + float(getattr(s, "after", 0) or 0) + warning_s for s in steps
+    )
+    return sum(times)
+
+
+def _calibration(sequence: Sequence, bench: Bench, planned_end: datetime) -> None:
+    last_day = planned_end.astimezone(UTC).date()
+    lapsed = [
+        f"{name} (due {due})"
+        for name in sorted(_instruments_used(sequence, bench))
+        if (due := bench.instruments[name].calibration_due) < last_day
+    ]
+    if lapsed:
+        raise Refused(
+            "calibration-lapsed",
+            f"The calibration lapses before the run's planned end on {last_day}: {', '.join(lapsed)}.",
+            "calibrate or replace it, and write the new date into the bench file",
+        )
+
+
+def _instruments_used(sequence: Sequence, bench: Bench) -> set[str]:
+    used: set[str] = set()
+    for name in sequence.equipment:
+        unit = bench.equipment.get(name)
+        if isinstance(unit, Digitiser):
+            used |= {channel.instrument for channel in unit.channels.values()}
+        elif unit is not None:
+            used.add(unit.instrument)
+    return used
+
+
+def estimated_bytes(sequence: Sequence, bench: Bench) -> int:
+    """What the record of the run takes on the disk, rather too much than too little."""
+    digitisers = [unit for unit in bench.equipment.values() if isinstance(unit, Digitiser)]
+    shot_bytes = sum(unit.samples * BYTES_A_CODE * len(unit.channels) for unit in digitisers)
+    duty = sequence.duty.shots * (1 + sequence.invalid_shot.repeat_at_most)
+    shots = _verification_shots(sequence) + duty
+    return shots * (shot_bytes + JOURNAL_BYTES_A_SHOT) + BYTES_A_RUN
+
+
+def _room(sequence: Sequence, bench: Bench, free_bytes: int) -> None:
+    wanted = ROOM_TIMES * estimated_bytes(sequence, bench)
+    if free_bytes < wanted:
+        raise Refused(
+            "disk-full",
+            f"The data folder's disk has {free_bytes / 1e6:.0f} MB free, the run wants {wanted / 1e6:.0f} MB.",
+            "make room, or serve the bench with another data folder",
+        )
+
+
+# --------------------------------------------------------------------------- names
+
+
+def run_name(data: Path, specimen: str, now: datetime) -> str:
+    """A name that no run of this data folder has: UTC date and time, and the specimen."""
+    plain = re.sub(r"[^A-Za-z0-9._-]+", "-", specimen).strip("-.") or "specimen"
+    base = f"{now.astimezone(UTC):%Y%m%d-%H%M}-{plain}"
+    return next(name for name in _names(base) if not (data / name).exists())
+
+
+def _names(base: str) -> Iterator[str]:
+    yield base
+    number = 1
+    while True:
+        number += 1
+        yield f"{base}-{number}"
+
+
+def newest_run(data: Path) -> Path | None:
+    """The folder of the run that began last."""
+    folders = [folder for folder in run_folders(data) if re.match(r"\d{8}-\d{4}-", folder.name)]
+    return max(folders, key=lambda folder: (folder.stat().st_mtime, folder.name), default=None)
