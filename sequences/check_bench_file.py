@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING
@@ -34,9 +34,12 @@ class _Looking:
 
 
 def check_bench(
-    loaded: LoadedBench, dialects: Collection[str] | None = None, today: date | None = None
+    loaded: LoadedBench, dialects: Mapping[str, str] | None = None, today: date | None = None
 ) -> list[Finding]:
-    """What the loader cannot see in a bench file. `dialects` are the known names, `today` is for calibration dates."""
+    """What the loader cannot see in a bench file.
+
+    `dialects` gives the type of equipment for each known dialect; `today` is for calibration dates.
+    """
     bench = loaded.bench or loaded.readable
     if bench is None:
         return []
@@ -44,6 +47,7 @@ def check_bench(
     for look in (_addresses, _references, _inputs, _proofs, _stop_categories, _times, _ratings, _same_twice):
         look(looking)
     _instruments(looking, dialects, today)
+    _dialect_types(looking, dialects or {})
     return in_order(looking.findings)
 
 
@@ -231,7 +235,7 @@ def _same_twice(looking: _Looking) -> None:
         serials.setdefault(mark, name)
 
 
-def _instruments(looking: _Looking, dialects: Collection[str] | None, today: date | None) -> None:
+def _instruments(looking: _Looking, dialects: Mapping[str, str] | None, today: date | None) -> None:
     for name, one in looking.bench.instruments.items():
         if dialects is not None and one.dialect not in dialects:
             what = f'There is no dialect named "{one.dialect}".'
@@ -244,3 +248,20 @@ def _instruments(looking: _Looking, dialects: Collection[str] | None, today: dat
             looking.say(
                 "calibration-lapsed", path, what, "calibrate the instrument, or take another", "warning"
             )
+
+
+def _dialect_types(looking: _Looking, dialects: Mapping[str, str]) -> None:
+    """An instrument speaks the dialect of the equipment it is used in."""
+    bench = looking.bench
+    for equipment in bench.equipment.values():
+        if isinstance(equipment, Digitiser):
+            used = {channel.instrument for channel in equipment.channels.values()}
+        else:
+            used = {equipment.instrument}
+        for name in sorted(used & bench.instruments.keys()):
+            dialect = bench.instruments[name].dialect
+            if dialects.get(dialect, equipment.type) != equipment.type:
+                fitting = [known for known, of_type in dialects.items() if of_type == equipment.type]
+                what = f"The dialect {dialect} is for equipment of the type {dialects[dialect]}."
+                advice = f"for the type {equipment.type} there are: {', '.join(fitting)}"
+                looking.say("wrong-dialect", ("instruments", name, "dialect"), what, advice)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from sequences.asking import Checking
-from sequences.bench import Bench, Digitiser, ImpulseSource, LeakageMeter
+from sequences.bench import Bench, Channel, Digitiser, ImpulseSource, LeakageMeter
+from sequences.capture import METHODS, ResultKind
 from sequences.fields import nearest
 from sequences.model import DigitiserWanted, ImpulseSourceWanted, LeakageMeterWanted
 from sequences.places import Path_
@@ -61,6 +62,29 @@ def _meter(checking: Checking, path: Path_, wanted: LeakageMeterWanted, given: L
         checking.say(
             "above-instrument-rating", (*path, "highest"), what, "ask for less, or take another bench"
         )
+
+
+def check_limits_in_range(checking: Checking, bench: Bench) -> None:
+    """A limit above the largest range could never be seen to be exceeded."""
+    digitiser = checking.bench_digitiser()
+    captures = [capture for at in checking.steps() if (capture := at.step.captured())]
+    for capture in captures if digitiser else ():
+        for name, channel in capture.channels.items():
+            given = digitiser.channels.get(name) if digitiser else None
+            if given and given.quantity == channel.expected_peak.unit:
+                _limits(checking, METHODS[capture.method], name, given)
+
+
+def _limits(checking: Checking, results: dict[str, ResultKind], name: str, channel: Channel) -> None:
+    highest = channel.full_scales()[-1]
+    for index, requirement in enumerate(checking.sequence.requirements):
+        kind, limit = results.get(requirement.result), requirement.at_most
+        if kind and limit is not None and kind.unit == limit.unit == channel.quantity and limit > highest:
+            what = (
+                f'The limit {limit.text} is above the largest range of "{name}", {show(highest, kind.unit)}.'
+            )
+            path: Path_ = ("requirements", index, "at_most")
+            checking.say("would-clip", path, what, "take a probe with a higher ratio")
 
 
 def check_intervals(checking: Checking, bench: Bench) -> None:

@@ -40,6 +40,7 @@ def _on_bench() -> list[tuple[Callable[[Checking, Bench], None], set[str]]]:
     return [
         (check_on_bench.check_interlocks_on_bench, set()),
         (check_on_bench.check_equipment_on_bench, set()),
+        (check_on_bench.check_limits_in_range, set()),
         (check_on_bench.check_intervals, set()),
     ]
 

@@ -365,6 +365,10 @@ CODES: dict[str, str] = {
         "No dialect of that name is known, so the program cannot talk to the instrument. The nearest known "
         "dialect is suggested."
     ),
+    "wrong-dialect": (
+        "The dialect belongs to another type of equipment than the one the instrument is used in: the wording "
+        "would not be understood."
+    ),
     "calibration-lapsed": (
         "The calibration of the instrument has lapsed. A run that judges with it is refused unless an authorised "
         "person overrides it with a reason."

@@ -113,7 +113,9 @@ def _bench(source: Source) -> tuple[LoadedBench, list[Finding]]:
     from sequences.loader import load_bench
 
     loaded = load_bench(source)
-    found = check_bench(loaded, dialects.names(), datetime.now(UTC).date())
+    types = {shape: name for name, shape in dialects.SHAPES.items()}
+    known = {name: types[type(dialects.load(name))] for name in dialects.names()}
+    found = check_bench(loaded, known, datetime.now(UTC).date())
     return loaded, in_order([*loaded.findings, *found])
 
 

@@ -78,7 +78,9 @@ def test_calibration_is_compared_with_the_day_that_is_given() -> None:
 
 
 def test_dialects_are_compared_with_the_names_that_are_given() -> None:
-    found = check_bench(load_bench(TIDEWATER), ["impulse-source", "leakage-meter"])
+    found = check_bench(
+        load_bench(TIDEWATER), {"impulse-source": "impulse source", "leakage-meter": "leakage meter"}
+    )
 
     assert [(f.code, f.excerpt.strip()) for f in found] == [
         ("unknown-dialect", "dialect: digitiser-status-bit"),

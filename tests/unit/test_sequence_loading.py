@@ -251,7 +251,7 @@ def test_a_damaged_sequence_is_read_or_refused_and_never_raises(text: str) -> No
 @given(damaged(GOOD_BENCH))
 def test_a_damaged_bench_file_is_read_or_refused_and_never_raises(text: str) -> None:
     loaded = load_bench(tree.from_text(text))
-    findings = [*loaded.findings, *check_bench(loaded, ["impulse-source"])]
+    findings = [*loaded.findings, *check_bench(loaded, {"impulse-source": "impulse source"})]
 
     assert (loaded.bench is None) == refused(loaded.findings)
     assert loaded.bench is None or isinstance(loaded.bench, Bench)
