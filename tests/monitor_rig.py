@@ -132,12 +132,12 @@ def matches(entry: Any, event: str, since_s: float, facts: dict[str, Any]) -> bo
 class Rig:
     """The plant and the monitor in processes of their own; the test is the engine, or starts one to harm."""
 
-    def __init__(self, folder: Path, power: dict[str, float], **rules: Any) -> None:
+    def __init__(self, folder: Path, power: dict[str, float], warning_s: float, **rules: Any) -> None:
         self.folder = folder
         (folder / "plant.json").write_text(json.dumps({"power": power}))
         self.rules = {**copy.deepcopy(RULES), **rules}
         for output in self.rules["outputs"]:
-            output["warning_s"] = WARNING_S
+            output["warning_s"] = warning_s
         self._started: list[subprocess.Popen[bytes]] = []
         self.plant = self.start("plant")
         self.truth = Truth(self.plant)
@@ -249,9 +249,11 @@ class Rig:
 
 
 @contextmanager
-def rig(folder: Path, power: dict[str, float] = QUICK, **rules: Any) -> Iterator[Rig]:
+def rig(
+    folder: Path, power: dict[str, float] = QUICK, warning_s: float = WARNING_S, **rules: Any
+) -> Iterator[Rig]:
     """`power` are component values of the plant, {} for those it is shipped with; `rules` change the monitor's."""
-    made = Rig(folder, power, **rules)
+    made = Rig(folder, power, warning_s, **rules)
     try:
         yield made
     finally:

@@ -38,8 +38,10 @@ class ModbusIo:
         """Inputs and registers; stamped before they were asked for, so that their age is never understated."""
         self._open()
         at_s = self._now_s()
-        inputs = self._client.read_discrete_inputs(0, self._rules.input_count, REQUEST_S)
         registers = self._client.read_input_registers(0, self._rules.register_count, REQUEST_S)
+        inputs = self._client.read_discrete_inputs(
+            0, self._rules.input_count, REQUEST_S
+        )  # last: the freshest
         return Reading(at_s, tuple(inputs), tuple(registers), self._opened)
 
     def _open(self) -> None:

@@ -93,6 +93,10 @@ class VirtualPort:
             on_slice()
         return self._replies.pop(asked)
 
+    def tell(self, request: Request) -> None:
+        """Hand the monitor a request that wants no reply."""
+        self._turn([request])
+
     def cause(self) -> Cause | None:
         return self.monitor.cause
 
