@@ -43,4 +43,5 @@ def integrals(
 
 
 def _products(v: Array, i: Array) -> Array:
-    return np.array([i.sum(), v @ i, v.sum(), i @ i, v @ v])
+    # Not by `@`: for pieces of this size it wakes threads, which wait long on a busy machine.
+    return np.array([i.sum(), (v * i).sum(), v.sum(), (i * i).sum(), (v * v).sum()])

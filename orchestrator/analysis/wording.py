@@ -38,5 +38,5 @@ def _exponent(size: float) -> int:
 
 def axis_scale(size: float, unit: str) -> tuple[float, str]:
     """The factor and prefixed unit in which something of about `size` is drawn."""
-    exponent = _exponent(abs(size))
+    exponent = _exponent(1.02 * abs(size))  # 999.9 V is drawn in kV
     return 10.0**exponent, _PREFIXES[exponent] + unit
