@@ -12,7 +12,7 @@ import pytest
 from drivers import blocks
 from drivers.equipment.off import OffWrite, off_all_threads
 from drivers.links import link_to, open_link, transport_to
-from drivers.links.base import Link, LinkFault, OwnPace
+from drivers.links.base import SLICE_S, Link, LinkFault, OwnPace
 from drivers.links.memory import MemoryTransport
 from drivers.links.serial import SerialTransport
 from drivers.links.socket import SocketTransport
@@ -86,6 +86,40 @@ def test_off_writes_over_real_links_in_and_out_of_service(kind: str) -> None:
     assert lines == [b"ABORt\n", b"OUTPut OFF\n", b"OUTPut?\n"] * 2
     link.close()
     peer.end()
+
+
+class FlowingPort:
+    """Bytes without end, always there at once; each call takes 15 ms of the fake clock."""
+
+    def __init__(self, pace: FakePace) -> None:
+        self.pace = pace
+
+    def connect(self) -> None:
+        """Nothing to do."""
+
+    def close(self) -> None:
+        """Nothing to do."""
+
+    def send(self, data: bytes) -> int:
+        return len(data)
+
+    def receive(self, limit: int, until_s_from_now: float) -> bytes:
+        self.pace.time_s += 0.015
+        return b"x" * min(limit, 1000)
+
+
+def test_the_pace_is_looked_at_also_while_bytes_flow_without_a_gap() -> None:
+    pace = FakePace()
+    link = Link("recorder", MemoryTransport(FlowingPort(pace)), pace)
+    link.open(1.0)
+    pace.slices[:] = [pace.time_s]
+    assert len(link.read_exactly(200_000, 60.0)) == 200_000
+    pace.slices.append(pace.time_s)
+    gaps = [after - before for before, after in zip(pace.slices, pace.slices[1:], strict=False)]
+    assert max(gaps) < SLICE_S
+    with pytest.raises(LinkFault) as caught:
+        link.read_exactly(10_000_000, 1.0)
+    assert caught.value.code == "timeout"
 
 
 def test_the_kind_follows_from_the_resource_string() -> None:
