@@ -57,13 +57,12 @@ class ScpiInstrument(SimulatedDevice):
         super().link_closed(now_s)
         self.core.link_closed(now_s)
 
-    def advance(self, now_s: float) -> list[tuple[float, bytes]]:
-        """Live until `now_s`; the output that became due."""
-        self._live(now_s)
-        for at_s, data in self.core.advance(now_s):
-            self.answer_later(data, at_s)
-        self.show_status(now_s)
-        return super().advance(now_s)
+    def collect(self, now_s: float) -> list[tuple[float, bytes]]:
+        """The output that became due, replies that waited for an operation to end included."""
+        if self.core.next_due_s() <= now_s:
+            for at_s, data in self.core.advance(now_s):
+                self.answer_later(data, at_s)
+        return super().collect(now_s)
 
     def next_due_s(self) -> float:
         """When output is due or an operation ends."""

@@ -115,8 +115,14 @@ class SimulatedDevice(ABC):
     def advance(self, now_s: float) -> list[tuple[float, bytes]]:
         """Live until `now_s`; the output that became due."""
         self._live(now_s)
+        return self.collect(now_s)
+
+    def collect(self, now_s: float) -> list[tuple[float, bytes]]:
+        """The output that became due, where the bench is at `now_s` already."""
         if now_s >= self._away_until_s:
             self._away_until_s = -math.inf
+        if not self._outbox or self._outbox[0][0] > now_s:
+            return []
         due = sum(1 for at_s, _ in self._outbox if at_s <= now_s)
         out, self._outbox = self._outbox[:due], self._outbox[due:]
         return out

@@ -141,7 +141,7 @@ class Bench:
         """When something happens by itself."""
         mark_s = self._marks[0][0] if self._marks else math.inf
         return min(
-            self.cell.next_due_s(self._now_s),
+            self.cell.next_due_s(),
             self.cloth.next_due_s(),
             mark_s,
             self.safety_io.watchdog_due_s(),

@@ -7,6 +7,7 @@ again and all their coils have been off.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from simulators.contact import Contact
@@ -49,6 +50,7 @@ class Cell:
         self.contacts = {name: Contact(name, closed=True) for name in INPUTS[:6]}
         self._truth = truth
         self._lamps = self._signals()
+        self._due_s = math.inf
 
     def is_closed(self, relay: str) -> bool:
         """The true state of a relay's main contacts."""
@@ -77,6 +79,9 @@ class Cell:
         self.relays["discharge"].drive(not (allowed and lift_discharge), now_s)
         self.relays["earth"].drive(not (allowed and lift_earth), now_s)
         self._note_lamps(now_s)
+        relays_s = min(relay.next_due_s() for relay in self.relays.values())
+        contacts_s = min(contact.next_due_s(now_s) for contact in self.contacts.values())
+        self._due_s = min(relays_s, contacts_s)
 
     def advance(self, now_s: float) -> None:
         """Contacts arrive, inputs change by themselves."""
@@ -87,11 +92,9 @@ class Cell:
                 )
         self.settle(now_s)
 
-    def next_due_s(self, now_s: float) -> float:
-        """When something moves by itself."""
-        relay_s = min(relay.next_due_s() for relay in self.relays.values())
-        contact_s = min(contact.next_due_s(now_s) for contact in self.contacts.values())
-        return min(relay_s, contact_s)
+    def next_due_s(self) -> float:
+        """When something moves by itself, as of the last `settle`."""
+        return self._due_s
 
     def discrete_inputs(self, now_s: float) -> tuple[bool, ...]:
         """What the safety controller reads, in the order of INPUTS."""

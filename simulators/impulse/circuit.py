@@ -167,12 +167,12 @@ def _step(parts: Components, points: int, before: int) -> _Step:
     )
 
 
-START_POINTS, START_STEPS = 1, 30
-WIDEN_STEPS = 12
-WIDEST_POINTS = 16
+START_POINTS, START_STEPS = 1, 24
+WIDEN_STEPS = 8
+WIDEST_POINTS = 24
 FADING = 0.04
 """Below this part of the highest current the steps become short again, for the turn-off."""
-FADING_POINTS = 2
+FADING_POINTS = 3
 
 
 def _conduct(

@@ -139,6 +139,7 @@ class Digitiser(ScpiInstrument):
         """The impulse source fired: what its probe gives from that moment on, None where it is not plugged in."""
         if not self.is_waiting(now_s):
             return
+        self.show_status(now_s)
         if self.misses != "no":
             self.misses = "no" if self.misses == "next" else self.misses
             return

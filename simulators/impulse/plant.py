@@ -62,8 +62,11 @@ class ImpulsePlant:
     def advance(self, now_s: float) -> dict[str, list[tuple[float, bytes]]]:
         """Live until `now_s`; the output of each device that has any."""
         self.bench.live(now_s)
-        output = {name: device.advance(now_s) for name, device in self.devices.items()}
-        return {name: pieces for name, pieces in output.items() if pieces}
+        output = {}
+        for name, device in self.simulated.items():
+            if pieces := device.collect(now_s):
+                output[name] = pieces
+        return output
 
     def next_due_s(self) -> float:
         """The next instant at which something happens by itself."""
