@@ -294,6 +294,12 @@ class Monitor:
     def _is_proven(self) -> bool:
         return self.proof is not None and self.proof.safe
 
+    @property
+    def looks_for_proof(self) -> bool:
+        """Nothing is commanded on, off is not proven, and the time for it is not over."""
+        waits = self.unproven_since_s is not None and self.machine.state != _STATE.OFF_NOT_PROVEN
+        return waits and not self._is_proven()
+
     def proof_now(self) -> Proof:
         """Proof by the last reading as it is now, whatever is commanded."""
         return prove(self.rules, self.reading, self.now_s)

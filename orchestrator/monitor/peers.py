@@ -121,10 +121,6 @@ class Hub:
         self._selector.register(listener, selectors.EVENT_READ, lambda: accept(listener, peers))
         return listener
 
-    @property
-    def has_engine(self) -> bool:
-        return self._engine is not None
-
     def serve(self, until_s: float) -> None:
         """Look after the peers until then; back at once when somebody aborts."""
         while True:
@@ -251,7 +247,7 @@ class Hub:
         if data is None:
             self._drop(peer, self._aborters)
         elif data:
-            self.abort = {"act": "abort", **named_by(data, peer.uid)}
+            self.abort = self.abort or {"act": "abort", **named_by(data, peer.uid)}
             with contextlib.suppress(OSError):
                 peer.connection.send(ABORT_ANSWER)
 

@@ -20,6 +20,7 @@ from orchestrator.monitor.safety_io import FAULTS, SafetyIo
 from orchestrator.monitor.values import Reply, Request
 
 MOST_EVENTS = 10_000
+LOOK_EVERY_S = 0.05
 
 
 class WorldClock(Protocol):
@@ -140,10 +141,12 @@ class VirtualPort:
         self._plan(turn.next_due_s)
 
     def _plan(self, next_due_s: float) -> None:
-        """A lost link is tried again half-way to staleness."""
+        """A lost link is tried again half-way to staleness; voltages that fall are looked at until off is proven."""
         now_s = self._clock.now_s()
         if not self._link_ok:
             next_due_s = min(next_due_s, now_s + LOST_AFTER_S / 2)
+        if self.monitor.looks_for_proof:
+            next_due_s = min(next_due_s, now_s + LOOK_EVERY_S)
         if math.isfinite(next_due_s):
             self._due_s = min(self._due_s, self._next_poll_s(max(now_s, next_due_s)))
 

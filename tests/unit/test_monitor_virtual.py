@@ -182,6 +182,15 @@ def test_an_answer_that_never_comes_is_a_refusal() -> None:
     assert "did not answer within 0.05 s" in reply.sentence
 
 
+def test_a_store_that_discharges_is_proven_off_as_soon_as_it_is() -> None:
+    world = ToyWorld()
+    world.on()
+    world.port.ask("switch_off", 1.0, lambda: None, output="high_voltage")
+    since_s = world.time_s
+    assert world.port.ask("prove_off", 8.0, lambda: None).granted
+    assert world.time_s - since_s < 1.5, "the toy's store is at 50 V after 1.2 s"
+
+
 def test_events_are_handed_out_once() -> None:
     world = ToyWorld()
     world.live(0.1)
