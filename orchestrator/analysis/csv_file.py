@@ -37,6 +37,8 @@ def read_csv(data: bytes) -> Waveform:
     if not body.strip():
         raise Refused("empty", "the file has a first line but no samples.", "Check that the export finished.")
     lines, notes = _whole_lines(body)
+    if not lines.strip():
+        raise Refused("truncated", "the file ends inside its first sample.", "Export or copy it again.")
     table = _table(lines, columns)
     return _waveform(table, columns, notes)
 

@@ -125,7 +125,7 @@ ENTRIES: list[dict[str, object]] = [
     },
     {
         "name": "10/700",
-        "source": "double exponential, constants from the web help of pscad.com, page Standard Surge Waveforms",
+        "source": "double exponential, constants from a public page on standard surge waveforms (secondary source)",
         "method": "impulse-voltage",
         "form": "difference_of_exponentials",
         "constants": {"amplitude": 1.0227, "slow_per_us": 0.0010222, "fast_per_us": 0.3063},
@@ -147,7 +147,7 @@ ENTRIES: list[dict[str, object]] = [
     },
     {
         "name": "5/320",
-        "source": "double exponential, constants from the web help of pscad.com, page Standard Surge Waveforms",
+        "source": "double exponential, constants from a public page on standard surge waveforms (secondary source)",
         "method": "impulse-current",
         "form": "difference_of_exponentials",
         "constants": {"amplitude": 1.0288, "slow_per_us": 0.0022548, "fast_per_us": 0.51343},
