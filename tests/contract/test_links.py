@@ -36,7 +36,7 @@ from tests.contract.peers import (
 TIMEOUT_S = 0.15  # of a question that is to fail
 PATIENT_S = 5.0  # of a question that is to succeed
 OPEN_S = 5.0
-LATE_BY_S = 0.2  # a bound for a busy computer: one slice and the scheduler
+LATE_BY_S = 0.3  # a bound for a busy computer: one slice and the scheduler
 KINDS = ("memory", "socket", "visa socket", "serial pty", "visa pty", "modbus memory", "modbus socket")
 
 
@@ -104,11 +104,12 @@ def test_fault_has_the_same_code_on_every_link_and_the_reopened_link_answers_rig
     rig.peer.script = script
     began_s = rig.pace.now_s()
 
+    ask, within_s = (rig.ask_briefly, TIMEOUT_S) if code == "timeout" else (rig.ask, PATIENT_S / 2)
     with pytest.raises(LinkFault) as caught:
-        rig.ask_briefly()
+        ask()
 
     assert caught.value.code == code, caught.value
-    assert rig.pace.now_s() - began_s < TIMEOUT_S + LATE_BY_S
+    assert rig.pace.now_s() - began_s < within_s + LATE_BY_S
     assert caught.value.link == rig.link.name
     assert rig.link.name in str(caught.value)
     assert not rig.link.in_service
