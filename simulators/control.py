@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import errno
 import json
+import os
 import selectors
 import socket
 from collections.abc import Callable
@@ -160,6 +161,8 @@ def _line(client: socket.socket) -> bytes:
 def _listening(path: Path) -> socket.socket:
     """A listener at `path`, whose folder only its owner may enter; a dead plant's file is cleared away."""
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    if path.parent.stat().st_uid != os.getuid():
+        raise ControlError(f"the folder {path.parent} belongs to somebody else")
     if path.is_socket() and not _answers(path):
         path.unlink()
     listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)

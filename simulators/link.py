@@ -21,6 +21,7 @@ LINK_FAULTS = {
     "dribble:<s>": "answers one byte at a time, that far apart",
     "garbled": "answers with flipped bits",
     "truncated": "answers only the first half",
+    "twice": "answers twice",
     "wrong_value": "answers ten times the number, the inverse of each bit",
     "wrong_unit": "answers a thousandth of the number",
     "closed": "drops the connection and lets nobody in",
@@ -31,6 +32,7 @@ LINK_FAULTS = {
 """The kinds of link fault and what the device then does."""
 
 TIMED = {"late", "dribble"}
+CHANGING = {"garbled", "truncated", "twice", "wrong_value", "wrong_unit"}
 GARBLE = 0x15
 """Makes no new line out of letters, digits and blanks, and no digit out of a digit."""
 AWAY_WHEN_DROPPED_S = 0.05
@@ -72,6 +74,8 @@ class SimulatedDevice(ABC):
         self._planned: dict[int, LinkFault] = {}
         self._away_until_s = -math.inf
         self._has_peer = False
+        self.on_exchange: Callable[[int, bytes, bytes], None] = lambda number, message, reply: None
+        """For an onlooker: number, message and true answer of each exchange."""
 
     # What a family of devices adds.
     @abstractmethod
@@ -129,8 +133,8 @@ class SimulatedDevice(ABC):
 
     def next_due_s(self) -> float:
         """When the next output is due, or the device is back from an absence."""
-        back_s = self._away_until_s if self._away_until_s > -math.inf else math.inf
-        return min(self._outbox[0][0] if self._outbox else math.inf, back_s)
+        due_s = self._outbox[0][0] if self._outbox else math.inf
+        return due_s if self._away_until_s == -math.inf else min(due_s, self._away_until_s)
 
     def accepts(self, now_s: float) -> bool:
         """Whether the listener is open."""
@@ -160,6 +164,16 @@ class SimulatedDevice(ABC):
         self._forget()
         self._away_until_s = now_s + away_s
         self.power_on(now_s)
+
+    def falsified(self, reply: bytes, kind: str) -> bytes:
+        """The answer as a fault of that kind would change it; the same bytes where it cannot."""
+        if kind == "garbled":
+            return garbled(reply)
+        if kind == "truncated":
+            return reply[: len(reply) // 2]
+        if kind == "twice":
+            return reply * 2
+        return self._falsified(reply, kind)
 
     def answer_later(self, reply: bytes, now_s: float) -> None:
         """Output that no message asked for just now: a pending reply that became ready."""
@@ -193,7 +207,9 @@ class SimulatedDevice(ABC):
         if fault.kind == "refused":
             self.link = fault
         if fault.kind != "hung":
-            self._send(self._answer(message, now_s), fault, now_s)
+            reply = self._answer(message, now_s)
+            self.on_exchange(self.exchanges, message, reply)
+            self._send(reply, fault, now_s)
 
     def _send(self, reply: bytes, fault: LinkFault, now_s: float) -> None:
         if not reply or fault.kind in ("silent", "hung"):
@@ -202,12 +218,8 @@ class SimulatedDevice(ABC):
             for place in range(len(reply)):
                 self._post(reply[place : place + 1], now_s + (place + 1) * fault.time_s)
             return
-        if fault.kind == "garbled":
-            reply = garbled(reply)
-        elif fault.kind == "truncated":
-            reply = reply[: len(reply) // 2]
-        elif fault.kind in ("wrong_value", "wrong_unit"):
-            reply = self._falsified(reply, fault.kind)
+        if fault.kind in CHANGING:
+            reply = self.falsified(reply, fault.kind)
         self._post(reply, now_s + (fault.time_s if fault.kind == "late" else 0.0))
 
     def _post(self, data: bytes, at_s: float) -> None:

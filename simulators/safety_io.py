@@ -37,13 +37,14 @@ class SafetyIo(SimulatedDevice):
         self._wiring = wiring
         self._coils = [False] * coil_count
         self._watched = watched
+        self._is_energised = False
         self._register = 0
         self._renewed_s = -math.inf
         self._now_s = 0.0
 
     def watchdog_due_s(self) -> float:
         """When the watchdog will expire, as things stand."""
-        if self.watchdog_dead or not any(self._coils[: self._watched]):
+        if self.watchdog_dead or not self._is_energised:
             return math.inf
         return self._renewed_s + WATCHDOG_S
 
@@ -78,7 +79,7 @@ class SafetyIo(SimulatedDevice):
         """Command outputs. Switching the first watched one on starts the watchdog's time."""
         coils = self._coils.copy()
         coils[start : start + len(values)] = values
-        if any(coils[: self._watched]) and not any(self._coils[: self._watched]):
+        if any(coils[: self._watched]) and not self._is_energised:
             self._renewed_s = self._now_s
         self._set_coils(coils, self._now_s, "write")
 
@@ -112,5 +113,6 @@ class SafetyIo(SimulatedDevice):
     def _set_coils(self, coils: list[bool], now_s: float, by: str) -> None:
         changed = coils != self._coils
         self._coils = coils
+        self._is_energised = any(coils[: self._watched])
         if changed or by != "power off":
             self._wiring.coils_changed(coils, now_s, by)

@@ -139,13 +139,8 @@ class Bench:
 
     def next_due_s(self) -> float:
         """When something happens by itself."""
-        mark_s = self._marks[0][0] if self._marks else math.inf
-        return min(
-            self.cell.next_due_s(),
-            self.cloth.next_due_s(),
-            mark_s,
-            self.safety_io.watchdog_due_s(),
-        )
+        due_s = min(self.cell.next_due_s(), self.cloth.next_due_s(), self.safety_io.watchdog_due_s())
+        return min(due_s, self._marks[0][0]) if self._marks else due_s
 
     def _happen(self, now_s: float) -> None:
         if self.safety_io.watchdog_due_s() <= now_s:
@@ -309,6 +304,7 @@ class Bench:
             charged_v=wave.charged_v,
             polarity=self.generator.polarity,
             connection=self.connection,
+            meter_connected=self.cell.is_closed("leakage"),
             earthed=self.cell.is_closed("earth"),
             specimen=self.specimen.number if self.connection == "specimen" else None,
             specimen_energy_j=energy_j,

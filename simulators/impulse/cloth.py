@@ -37,7 +37,7 @@ class Cloth:
 
     def next_due_s(self) -> float:
         """When its state next changes."""
-        return min((at_s for at_s, _ in self._coming), default=math.inf)
+        return min(at_s for at_s, _ in self._coming) if self._coming else math.inf
 
     def advance(self, now_s: float) -> bool:
         """Whether its state changed."""

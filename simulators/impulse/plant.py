@@ -70,7 +70,10 @@ class ImpulsePlant:
 
     def next_due_s(self) -> float:
         """The next instant at which something happens by itself."""
-        return min(self.bench.next_due_s(), *(device.next_due_s() for device in self.devices.values()))
+        due_s = self.bench.next_due_s()
+        for device in self.simulated.values():
+            due_s = min(due_s, device.next_due_s())
+        return due_s
 
     def set(self, name: str, value: str, now_s: float) -> None:
         """Change what a person or a fault changes. ValueError says what does not fit, and what would."""

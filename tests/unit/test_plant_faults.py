@@ -348,6 +348,12 @@ def test_dribble_truncation_and_garbling() -> None:
     assert rig.ask("meter", "*IDN?").startswith("Invented Measurement,LM-1,")
 
 
+def test_an_answer_that_comes_twice() -> None:
+    rig = Rig()
+    rig.set("meter.link", "twice")
+    assert rig.ask("meter", "OUTP?") == "0\n0"
+
+
 def test_nothing_overtakes_a_late_answer() -> None:
     rig = Rig()
     rig.plant.plan_fault("meter", 1, "late:1 s")
