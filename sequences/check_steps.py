@@ -9,6 +9,7 @@ from sequences.fields import nearest
 from sequences.model import DigitiserWanted, ImpulseSourceWanted
 from sequences.places import Path_
 from sequences.quantity import show
+from sequences.step import Level
 
 
 def check_steps(checking: Checking) -> None:
@@ -101,40 +102,40 @@ def _applied(at: At) -> None:
         return
     output = at.step.opens_output(at.bench) if at.bench else None
     source = at.step.needs_equipment()[0].name
-    check_level(at.checking, (*at.path, level[0]), level[1], source, output)
+    check_level(at.checking, (*at.path, level.field), level, source, output)
 
 
-def check_level(checking: Checking, path: Path_, highest_v: float, source: str, output: str | None) -> None:
+def check_level(checking: Checking, path: Path_, level: Level, source: str, output: str | None) -> None:
     """A voltage against specimen, own equipment, the bench's source and its output; the first that is passed counts."""
     specimen = checking.sequence.specimen
-    text = show(highest_v, "V")
-    if specimen.highest_impulse is not None and highest_v > specimen.highest_impulse:
+    text = show(level.highest_v, "V")
+    if specimen.highest_impulse is not None and level.highest_v > specimen.highest_impulse:
         what = f"Up to {text} would be applied, and the specimen is rated for {show(specimen.highest_impulse, 'V')}."
         checking.say("above-specimen-rating", path, what, "lower it, or mend specimen: highest_impulse")
         return
     wanted = checking.sequence.equipment.get(source)
-    if isinstance(wanted, ImpulseSourceWanted) and highest_v > wanted.charging_voltage:
+    if isinstance(wanted, ImpulseSourceWanted) and level.highest_v > wanted.charging_voltage:
         what = f"Up to {text} is set, and the sequence asks for a {source} of {show(wanted.charging_voltage, 'V')}."
         checking.say(
             "above-own-equipment", path, what, f"raise equipment: {source}: charging_voltage, or lower this"
         )
         return
-    _bench_level(checking, path, highest_v, source, output)
+    _bench_level(checking, path, level, source, output)
 
 
-def _bench_level(checking: Checking, path: Path_, highest_v: float, source: str, output: str | None) -> None:
+def _bench_level(checking: Checking, path: Path_, level: Level, source: str, output: str | None) -> None:
     bench = checking.bench
     given = bench.equipment.get(source) if bench else None
-    text = show(highest_v, "V")
-    if isinstance(given, ImpulseSource) and highest_v > given.charging_voltage.highest:
+    text = show(level.highest_v, "V")
+    if isinstance(given, ImpulseSource) and level.highest_v > given.charging_voltage.highest:
         what = f"Up to {text} is set, and the bench's {source} goes to {show(given.charging_voltage.highest, 'V')}."
         checking.say("above-bench-rating", path, what, "lower it, or take another bench")
-    elif isinstance(given, ImpulseSource) and highest_v < given.charging_voltage.lowest:
+    elif isinstance(given, ImpulseSource) and level.set_v < given.charging_voltage.lowest:
         what = (
             f"{text} is set, and the bench's {source} starts at {show(given.charging_voltage.lowest, 'V')}."
         )
         checking.say("below-bench-rating", path, what, "raise it, or take another bench")
-    elif bench and output in bench.outputs and highest_v > bench.outputs[output].highest:
+    elif bench and output in bench.outputs and level.highest_v > bench.outputs[output].highest:
         what = (
             f"Up to {text} is applied, and the bench's output {output} may carry "
             f"{show(bench.outputs[output].highest, 'V')}."

@@ -12,6 +12,7 @@ from sequences.fields import nearest
 from sequences.model import Verification, VerificationShots
 from sequences.places import Path_
 from sequences.quantity import Toleranced, dimension_of, show
+from sequences.step import Level
 
 # IEC 61083-1: at least 30 samples over the shortest interval measured; of a front that is t30 to t90 of a voltage
 # (0.6 of the front time) and t10 to t90 of a current (0.8 of it). From memory and from a secondary source.
@@ -42,8 +43,10 @@ def _level(checking: Checking, verification: Verification) -> None:
     path = ("verification", "charging_voltage")
     # the specimen is not connected, so its rating does not limit the verification
     rated = checking.sequence.specimen.highest_impulse or math.inf
-    if verification.charging_voltage.high <= rated:
-        check_level(checking, path, verification.charging_voltage.high, verification.source, output)
+    charge = verification.charging_voltage
+    if charge.high <= rated:
+        level = Level("charging_voltage", charge.nominal, charge.high)
+        check_level(checking, path, level, verification.source, output)
 
 
 def _parts(checking: Checking, verification: Verification) -> None:

@@ -30,6 +30,14 @@ class Need(NamedTuple):
     type: str
 
 
+class Level(NamedTuple):
+    """A voltage that a step applies: the step's field, the value that is set, the highest that may come of it."""
+
+    field: str
+    set_v: float
+    highest_v: float
+
+
 class Step(Model):
     """One step. Subclasses name their kind; `main` is the field that `{kind: text}` alone sets."""
 
@@ -63,8 +71,8 @@ class Step(Model):
         """What this step records of a shot."""
         return None
 
-    def level(self) -> tuple[str, float] | None:
-        """The field that holds the voltage this step applies, and its highest value in V."""
+    def level(self) -> Level | None:
+        """The voltage this step applies; None if it applies none."""
         return None
 
     def steps_inside(self) -> tuple[Step, ...]:

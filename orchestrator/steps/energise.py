@@ -9,7 +9,7 @@ from pydantic import Field
 from sequences.bench import Bench, ImpulseSource
 from sequences.capture import METHODS, Capture, ResultKind
 from sequences.fields import Name, TolerancedVolts
-from sequences.step import Need, Step, StepItem
+from sequences.step import Level, Need, Step, StepItem
 
 if TYPE_CHECKING:
     from orchestrator.engine.context import Context
@@ -39,8 +39,8 @@ class Energise(Step, kind="energise"):
     def needs_equipment(self) -> list[Need]:
         return [Need("source", self.source, "impulse source")]
 
-    def level(self) -> tuple[str, float] | None:
-        return "charging_voltage", self.charging_voltage.high
+    def level(self) -> Level | None:
+        return Level("charging_voltage", self.charging_voltage.nominal, self.charging_voltage.high)
 
     def opens_output(self, bench: Bench) -> str | None:
         equipment = bench.equipment.get(self.source)

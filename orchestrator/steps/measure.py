@@ -11,7 +11,7 @@ from sequences.capture import ResultKind
 from sequences.fields import Name, Seconds, Volts
 from sequences.model import LeakageMeterWanted
 from sequences.quantity import show
-from sequences.step import Need, Step
+from sequences.step import Level, Need, Step
 
 if TYPE_CHECKING:
     from orchestrator.engine.context import Context
@@ -35,8 +35,8 @@ class Measure(Step, kind="measure"):
     def needs_equipment(self) -> list[Need]:
         return [Need("instrument", self.instrument, "leakage meter")]
 
-    def level(self) -> tuple[str, float] | None:
-        return "voltage", self.voltage
+    def level(self) -> Level | None:
+        return Level("voltage", self.voltage, self.voltage)
 
     def opens_output(self, bench: Bench) -> str | None:
         equipment = bench.equipment.get(self.instrument)

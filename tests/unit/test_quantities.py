@@ -65,6 +65,8 @@ REFUSED = [
     ("\u0661 V", "voltage", "not-a-quantity", "a number"),
     ("", "time", "not-a-quantity", "45 s"),
     ("5 m", "time", "wrong-unit", "for minutes write 5 min"),
+    ("5 m", "voltage", "wrong-unit", "write a voltage"),
+    ("5 A", "time", "wrong-unit", "write a time"),
     ("5 M", "time", "unknown-unit", "write m"),
     ("2 seconds", "time", "unknown-unit", "write s"),
     ("5 mhz", "frequency", "unknown-unit", "write mHz or write MHz"),

@@ -150,6 +150,14 @@ def test_findings_of_the_model_name_the_value_and_not_the_step() -> None:
     assert (finding.line, finding.column) == (line, 20)
 
 
+def test_help_names_the_nearest_key_of_that_very_table() -> None:
+    inside = GOOD.replace("expected_peak: 290 V}", "expected_peak: 290 V, expected: 1 V}")
+    inside = inside.replace("{confirm: [cell is clear],", "{confirm: [cell is clear], lapse_after: 1 s,")
+    helps = [finding.help for finding in load(inside).findings]
+
+    assert helps == ["write lapses_after", "write expected_peak"]
+
+
 def test_what_is_refused_is_left_out_and_the_rest_is_still_checked() -> None:
     broken = GOOD.replace("at_most: 310 V", "at_most: 310").replace("must_be: unmarked", "must_be: spotless")
     loaded = load(broken)

@@ -96,6 +96,13 @@ def test_hostile_bytes_end_in_one_finding(
     assert [(f.code, f.line, f.column) for f in read.findings] == [(code, line, column)]
 
 
+def test_utf_16_is_called_by_its_name_and_other_bytes_by_their_value(tmp_path: Path) -> None:
+    for data, says in (("a: 1".encode("utf-16"), "UTF-16"), (b"a: \xe9", "0xe9")):
+        (tmp_path / "a.yaml").write_bytes(data)
+        (finding,) = tree.read(tmp_path / "a.yaml").findings
+        assert says in finding.what and finding.help == "save the file as UTF-8"
+
+
 def test_what_is_no_file_is_said_so_and_never_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
     with socket.socket(socket.AF_UNIX) as listener:
