@@ -2,16 +2,21 @@
 
 import copy
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
+import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from simulators.impulse.faults import FAULTS, TROUBLES
+from simulators.impulse.plant import ImpulsePlant
 from simulators.impulse.store import Store, StorePath
 from simulators.plants import build
 from tests.plant_rig import HIGH_VOLTAGE, LEAKAGE, RENEWED_EVERY_S, Rig
+
+PLANT_FILE = Path(__file__).parents[2] / "sequences" / "library" / "tidewater" / "plant.yaml"
 
 
 def test_one_shot_is_seen_by_both_digitisers() -> None:
@@ -358,6 +363,18 @@ def test_an_unknown_name_gets_the_nearest(wrong: str, near: str) -> None:
 def test_a_wrong_plant_file_says_where(spec: dict[str, object], says: str) -> None:
     with pytest.raises(ValueError, match=says):
         build("impulse", spec, 1)
+
+
+def test_the_examples_plant_file_is_the_plant_of_these_tests() -> None:
+    """Its component values are the usual ones, so what is tested here holds for it."""
+    spec = yaml.safe_load(PLANT_FILE.read_text())
+    shipped, usual = build(spec["kind"], spec, spec["seed"]), build("impulse", {}, spec["seed"])
+
+    assert isinstance(shipped, ImpulsePlant) and isinstance(usual, ImpulsePlant)
+    assert shipped.bench.parts == usual.bench.parts
+    assert shipped.bench.power == usual.bench.power
+    assert shipped.bench.kind == usual.bench.kind
+    assert shipped.show(0.0) == usual.show(0.0)
 
 
 def test_an_unknown_kind_of_plant_lists_those_there_are() -> None:
