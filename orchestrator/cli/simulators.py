@@ -11,11 +11,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
-import yaml
-
 from simulators.control import ControlError, ask
 from simulators.device import Plant
-from simulators.plants import build
 from simulators.serve import Address, CannotServe, serve
 
 RESOURCE = re.compile(r"TCPIP\d*::(?P<host>[^:]+)::(?P<port>\d{1,5})::SOCKET")
@@ -79,6 +76,8 @@ def control_path(bench: Path) -> Path:
 
 
 def _serve(args: argparse.Namespace) -> int:
+    from simulators.plants import build  # numpy comes with it: every other command does without
+
     bench = _read(args.bench)
     spec = _read(args.plant or args.bench.parent / PLANT_FILE)
     kind, seed = str(spec.get("kind", "")), args.seed if args.seed is not None else spec.get("seed", 1)
@@ -170,6 +169,8 @@ def addresses(bench: dict[str, Any], plant: Plant, path: Path) -> dict[str, Addr
 
 
 def _read(path: Path) -> dict[str, Any]:
+    import yaml
+
     try:
         content = yaml.safe_load(path.read_text(encoding="utf-8"))
     except OSError as error:
