@@ -78,7 +78,7 @@ def answer_for(file: str, bench: str | None = None, given: dict[str, str] | None
     source = tree.read(file)
     kind = _kind(source)
     if kind == "bench file":
-        return Answer(file, kind, findings=_bench(source)[1])
+        return Answer(file, kind, findings=checked_bench(source)[1])
     if kind == "sequence":
         return _sequence(source, file, bench, given or {})
     return Answer(file, kind, findings=source.findings)
@@ -104,7 +104,8 @@ def _kind(source: Source) -> Literal["sequence", "bench file", "file"]:
     return "bench file" if bench > sequence else "sequence"
 
 
-def _bench(source: Source) -> tuple[LoadedBench, list[Finding]]:
+def checked_bench(source: Source) -> tuple[LoadedBench, list[Finding]]:
+    """A bench file by itself, with everything that is wrong with it."""
     from datetime import UTC, datetime
 
     from drivers import dialects
@@ -128,7 +129,7 @@ def _sequence(source: Source, file: str, bench: str | None, given: dict[str, str
 
     beside = Path(file).with_name(BESIDE)
     chosen = bench or (str(beside) if beside.is_file() else None)
-    loaded_bench, bench_findings = _bench(tree.read(chosen)) if chosen else (None, [])
+    loaded_bench, bench_findings = checked_bench(tree.read(chosen)) if chosen else (None, [])
     loaded = load_sequence(source, KINDS, given)
     findings = [*loaded.findings, *check(loaded, loaded_bench)]
     findings += check_bounds(loaded, KINDS, loaded_bench)

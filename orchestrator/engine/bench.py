@@ -161,6 +161,10 @@ class OpenBench:
         for instrument in self._instruments.values():
             instrument.close()
 
+    def instrument(self, name: str) -> Any:
+        """One instrument by its name in the bench file."""
+        return self._instruments[name]
+
     def source_rules(self, equipment: str) -> ImpulseSourceRules:
         """What the bench file says of an impulse source."""
         rules = self.file.equipment[equipment]
