@@ -1,0 +1,5 @@
+"""The commands of `benchward`."""
+
+from orchestrator.cli.main import main
+
+__all__ = ["main"]

@@ -1,4 +1,4 @@
-"""A verification that an earlier run did and that still holds: found in the run folders, trusted only as far as they go.
+"""A verification that an earlier run did and that still holds: found in the run folders, trusted as far as they go.
 
 It holds for the same bench file and the same demands, until its time or its number of shots is over. It no longer
 holds when its run, or any run of the bench after it, ended by a fault of the bench or has no proper end.

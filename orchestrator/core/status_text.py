@@ -1,0 +1,108 @@
+"""A status as plain text, for shells, pipes and small screens. Standard library only."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+Facts = Mapping[str, Any]
+LABEL = 17
+
+
+def render(status: Facts, width: int = 80) -> str:
+    """The three questions, always in this order, then the interlocks and how the last run ended."""
+    entry, going_on, do = status["may_i_go_in"], status["going_on"], status["do"]
+    parts = [
+        ("May I go in?", [f"{entry['symbol']} {entry['words']}", facts_line(entry)]),
+        ("What is going on?", [going_on["sentence"], *going_on["details"]]),
+        ("What do I do?", [*do_lines(do)]),
+        ("Interlocks", [interlock_line(status["interlocks"])]),
+    ]
+    text = [_heading(status), "-" * width]
+    for label, lines in parts:
+        text += _labelled(label, lines, width)
+    return "\n".join(line.rstrip() for line in text)
+
+
+def compact(status: Facts, width: int = 80) -> list[str]:
+    """The three questions in three lines, cut at `width`."""
+    entry, going_on, do = status["may_i_go_in"], status["going_on"], status["do"]
+    first = f"{entry['symbol']} {entry['words']} {short_facts(entry)}"
+    second = " ".join([going_on["sentence"], *going_on["details"]])
+    third = do["sentence"] + (f"  To stop at once: {do['abort']}" if do["abort"] else "")
+    return [cut(line, width) for line in (first, second, third)]
+
+
+def do_lines(do: Facts) -> list[str]:
+    """What to do, what comes then, how to stop; a caution before all."""
+    lines = [f"CAUTION: {do['caution']}"] if do.get("caution") else []
+    lines.append(do["sentence"])
+    question = do.get("question")
+    if question:
+        lines += question_lines(question)
+    if do.get("then") and (not question or do["then"] != question["text"]):
+        lines.append(str(do["then"]))
+    if do.get("abort"):
+        lines.append(f"To stop at once, no question is asked: {do['abort']}")
+    return lines
+
+
+def question_lines(question: Facts) -> list[str]:
+    """What a question wants to hear."""
+    lines = [f"confirm: {item}" for item in question.get("items") or []]
+    if question.get("choices"):
+        lines.append(f"say one of: {', '.join(question['choices'])}")
+    if question.get("needs_photo"):
+        lines.append("a photo is required")
+    return lines
+
+
+def facts_line(entry: Facts) -> str:
+    """What the answer rests on."""
+    age_s = entry.get("age_s")
+    age = "never read" if age_s is None else f"read {age_s:.1f} s ago"
+    proven = "off proven" if entry.get("proven") else "off not proven"
+    return f"{entry['state']}, lamp {entry['lamp']}; {_hardware(entry)}; {proven}, {age}"
+
+
+def short_facts(entry: Facts) -> str:
+    """The same in few words."""
+    stored = entry.get("stored_v")
+    volts = "" if stored is None else f", stored {stored:.0f} V"
+    return f"[lamp {entry['lamp']}, contactor {entry['contactor']}, earth {entry['earth']}{volts}]"
+
+
+def _hardware(entry: Facts) -> str:
+    volts = [f"{name} {value:.0f} V" for name, value in (entry.get("voltages") or {}).items()]
+    return ", ".join([f"contactor {entry['contactor']}", f"earth {entry['earth']}", *volts])
+
+
+def interlock_line(interlocks: Iterable[Facts]) -> str:
+    """Every interlock in one line."""
+    return ", ".join(f"{one['name']} {_interlock_words(one)}" for one in interlocks) or "none are known"
+
+
+def _interlock_words(one: Facts) -> str:
+    state = "FAILED" if one["failed"] else "closed" if one["closed"] else "OPEN"
+    return state if one["proven"] else f"{state} (not yet proven: open and close it)"
+
+
+def cut(line: str, width: int) -> str:
+    """The line, at most so wide."""
+    return line if len(line) <= width else line[: width - 3] + "..."
+
+
+def _heading(status: Facts) -> str:
+    parts = [status.get("bench"), status.get("title")]
+    if status.get("run"):
+        parts += [f"specimen {status.get('specimen')}", f"run {status['run']}"]
+    return "   ".join(str(part) for part in parts if part) or "benchward"
+
+
+def _labelled(label: str, lines: Iterable[str], width: int) -> list[str]:
+    indent = " " * (LABEL + 2)
+    text: list[str] = []
+    for line in lines:
+        text += textwrap.wrap(line, width - len(indent), break_long_words=False) or [""]
+    return [f"{label:{LABEL}}  {text[0]}", *(indent + line for line in text[1:])]

@@ -1,0 +1,380 @@
+"""What can be asked of the engine, and what it remembers: the run in progress, how the last one ended, what blocks."""
+
+from __future__ import annotations
+
+import json
+import os
+import socket
+import sys
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from orchestrator.core.outcome import exit_code, in_words
+from orchestrator.core.reasons import Reason
+from orchestrator.engine.environment import environment
+from orchestrator.engine.opening import off_in_threads, open_bench, real_transport
+from orchestrator.engine.pace import Pace, RealClock
+from orchestrator.engine.people import Answer, Inbox, Person, Question
+from orchestrator.engine.photos import kept_photo
+from orchestrator.engine.preflight import Ready, Refused, newest_run, preflight, run_name
+from orchestrator.engine.prove import Proving
+from orchestrator.engine.real import real_world
+from orchestrator.engine.run import RunEnd, RunOrder, World, run
+from orchestrator.engine.stop import Stop, Stopped
+from orchestrator.monitor.kept import write_whole
+from orchestrator.record.seal import append_durably
+from orchestrator.record.store import StorageFault
+
+if TYPE_CHECKING:
+    from orchestrator.daemon.places import Places
+    from orchestrator.monitor.process_port import ProcessPort
+    from sequences.bench import Bench
+    from sequences.loader import LoadedBench
+
+Args = dict[str, Any]
+Say = Callable[[Args], None]
+MONITOR_WITHIN_S = 2.0
+
+
+class Desk:
+    """The commands. Those with `say` run in the run thread, the others in the talking thread and never wait."""
+
+    def __init__(
+        self,
+        bench: LoadedBench,
+        places: Places,
+        port: ProcessPort,
+        publish: Callable[[Args], None],
+        changed: Callable[[], None],
+    ) -> None:
+        assert bench.bench is not None
+        self._bench = bench
+        self._file: Bench = bench.bench
+        self._places = places
+        self._port = port
+        self._publish = publish
+        self._changed = changed
+        self._lock = threading.Lock()
+        self._busy_with: str | None = None
+        self._stop: Stop | None = None
+        self._order: RunOrder | None = None
+        self._world: World | None = None
+        self._ran = False
+        self.unacknowledged = _read(places.unacknowledged)
+        self.last_end = _end_of_newest(places.data)
+
+    def make_safe(self) -> None:
+        """The first writes of a starting engine: every source off over its own link. What fails is only told."""
+        pace = Pace(RealClock(), Stop(time.monotonic), self._port)
+        bench = open_bench(self._file, pace, real_transport, off_in_threads)
+        for output in self._file.outputs:
+            for result in bench.start_off(output)():
+                if result["result"] != "confirmed":
+                    print(f"{result['instrument']} was not switched off: {result['result']}", file=sys.stderr)
+        bench.close_all()
+
+    def left_safe(self) -> bool:
+        """Whether the last run of this process, if there was one, ended with off proven."""
+        return not self._ran or (self.last_end or {}).get("off_proven") is True
+
+    # ---- what is known
+
+    def facts(self, now_s: float) -> Args:
+        """What is going on, for the status; without `run` nothing is."""
+        facts: Args = {"bench": self._file.name, "unacknowledged": self.unacknowledged}
+        world, order = self._world, self._order
+        if world is None or order is None:
+            if self._busy_with is not None:
+                facts["doing"] = f"Busy with: {self._busy_with}."
+            return facts
+        facts.update(world.progress.to_json(now_s))
+        return {**facts, "run": order.run, "started_by": order.started_by.to_json()}
+
+    def take(self, what: str) -> None:
+        """Occupy the run thread. Refused when it is occupied."""
+        with self._lock:
+            if self._busy_with is not None:
+                at_it = (
+                    f"Run {self._order.run} is in progress" if self._order else f"Busy with {self._busy_with}"
+                )
+                raise Refused("busy", f"{at_it}.", "wait for its end, or abort it: benchward abort")
+            self._busy_with = what
+
+    def give_back(self) -> None:
+        with self._lock:
+            self._busy_with = None
+        self._changed()
+
+    # ---- the run thread: runs
+
+    def start(self, args: Args, who: Person, say: Say) -> None:
+        """Look for everything that speaks against it, say so or say which run it is, and run it."""
+        self._require_unblocked()
+        given = {str(name): str(value) for name, value in dict(args.get("parameters") or {}).items()}
+        now, space = datetime.now(UTC), os.statvfs(self._places.data)
+        free_bytes = space.f_bavail * space.f_frsize
+        file, specimen = str(args.get("sequence") or ""), str(args.get("specimen") or "")
+        ready = preflight(self._bench, self._places.data, file, specimen, given, now, free_bytes)
+        order = self._order_for(ready, args, who, now)
+        folder = self._places.data / order.run
+        world = self._opened(folder)
+        say(
+            {
+                "run": order.run,
+                "folder": str(folder),
+                "warnings": list(ready.warnings),
+                "planned_s": ready.planned_s,
+                "part_of": list(order.part_of),
+                "reuses_verification_of": None if ready.earlier is None else ready.earlier.run,
+            }
+        )
+        self._perform(order, world, folder)
+
+    def _require_unblocked(self) -> None:
+        if self.unacknowledged is not None:
+            raise Refused(
+                "unacknowledged",
+                f"The software failed in run {self.unacknowledged.get('run')}: {self.unacknowledged.get('what')}",
+                "keep that run's folder and report it; an engineer acknowledges it with: benchward answer",
+            )
+        snapshot = self._port.snapshot()
+        if snapshot.blocked is not None:
+            raise Refused("start-blocked", snapshot.blocked, "release it, once it is safe: benchward answer")
+        if self._port.lost() and snapshot.age_s(time.monotonic()) >= 1.0:
+            help_ = "treat the bench as live; restart the daemon"
+            raise Refused("monitor-lost", "The interlock monitor does not answer.", help_)
+
+    def _order_for(self, ready: Ready, args: Args, who: Person, now: datetime) -> RunOrder:
+        return RunOrder(
+            run=run_name(self._places.data, ready.specimen, now),
+            sequence=ready.sequence,
+            bench=self._bench,
+            specimen=ready.specimen,
+            started_by=who,
+            world="real",
+            environment=environment() | {"data": str(self._places.data)},
+            group=_text(args.get("group")),
+            remark=_text(args.get("remark")),
+            indicator_lot=_text(args.get("indicator_lot")),
+            part_of=tuple(ready.history.part_of),
+            earlier_verification=ready.earlier,
+        )
+
+    def _opened(self, folder: Path) -> World:
+        try:
+            return real_world(
+                self._file, self._port, folder, lambda entry: self._publish({"event": entry}), self._changed
+            )
+        except StorageFault as fault:
+            raise Refused("storage", fault.sentence, "repair it, then start again") from fault
+
+    def _perform(self, order: RunOrder, world: World, folder: Path) -> None:
+        with self._lock:
+            self._order, self._world, self._stop = order, world, world.stop
+            self._ran = True
+        try:
+            end = run(order, world)
+        finally:
+            with self._lock:
+                self._order = self._world = self._stop = None
+            world.store.close()
+        self.last_end = _end_facts(order.run, folder, end)
+        failure = next((c for c in (end.cause, *end.later) if c.reason is Reason.INTERNAL_ERROR), None)
+        if failure is not None:
+            self.unacknowledged = {"run": order.run, "what": failure.what, "details": failure.details}
+            write_whole(self._places.unacknowledged, self.unacknowledged)
+        self._publish({"ended": self.last_end})
+
+    # ---- the run thread: the bench
+
+    def prove(self, args: Args, who: Person, say: Say) -> None:
+        """Identities and a dry run with every output off."""
+        self._require_unblocked()
+        cleared = self._port.ask("clear_cause", MONITOR_WITHIN_S, lambda: None)
+        if not cleared.granted:
+            raise Refused("not-proven", cleared.sentence, "make the bench safe, then prove it again")
+        stop = Stop(time.monotonic)
+        with self._lock:
+            self._stop = stop
+        try:
+            rows = Proving(self._file, Pace(RealClock(), stop, self._port), self._tell_proving).run()
+        except Stopped as stopped:
+            sentence = f"Proving was stopped: {stopped.cause.what}."
+            raise Refused("stopped", sentence, "find out why, then prove it again") from stopped
+        finally:
+            with self._lock:
+                self._stop = None
+        say({"rows": rows, "proved": all(row["proved"] for row in rows)})
+
+    def _tell_proving(self, row: Args) -> None:
+        self._publish({"proving": row})
+
+    def release(self, args: Args, who: Person, say: Say) -> None:
+        """A named person takes it upon them that the bench is off; the monitor grants it only with proof."""
+        reply = self._port.ask("release", MONITOR_WITHIN_S, lambda: None, by=who.name)
+        if not reply.granted:
+            raise Refused("not-released", f"Not released: {reply.sentence}.", "make it safe, then release it")
+        self._keep_act("released", who, sentence=reply.sentence)
+        say({"sentence": f"Start is no longer blocked: {reply.sentence}."})
+
+    def acknowledge(self, args: Args, who: Person, say: Say) -> None:
+        """An engineer has looked into a failure of the software."""
+        failure = self.unacknowledged
+        if failure is None:
+            raise Refused("nothing-open", "Nothing waits for an acknowledgement.", "no act is needed")
+        self._keep_act("acknowledged", who, run=failure.get("run"), what=failure.get("what"))
+        self._places.unacknowledged.unlink(missing_ok=True)
+        self.unacknowledged = None
+        say({"sentence": f"Acknowledged by {who.name}: {failure.get('what')}. Runs may be started again."})
+
+    def _keep_act(self, act: str, who: Person, **facts: Any) -> None:
+        line = json.dumps({"utc": datetime.now(UTC).isoformat(), "act": act, "by": who.to_json(), **facts})
+        try:
+            append_durably(self._places.data, self._places.acts.name, line.encode() + b"\n")
+        except StorageFault as fault:
+            raise Refused("storage", fault.sentence, "repair the data folder, then try again") from fault
+
+    # ---- the talking thread
+
+    def pause(self, who: Person) -> Args:
+        """Hold after the shot in progress."""
+        stop = self._run_stop()
+        stop.pause_asked_by = who.name
+        return {"sentence": "The run pauses after the present shot. To go on: benchward resume"}
+
+    def resume(self, who: Person) -> Args:
+        stop = self._run_stop()
+        if stop.pause_asked_by is None:
+            raise Refused("not-paused", "The run is not paused.", "no act is needed")
+        stop.resumed_by, stop.pause_asked_by = who.name, None
+        return {"sentence": "The run goes on."}
+
+    def _run_stop(self) -> Stop:
+        with self._lock:
+            if self._order is None or self._stop is None:
+                help_ = "start one: benchward start SEQUENCE --specimen ID"
+                raise Refused("no-run", "No run is in progress.", help_)
+            return self._stop
+
+    def abort(self, who: Person) -> Args:
+        """The run's own stop, and the monitor's."""
+        told = _tell_monitor(self._places.abort_sock, who)
+        stopped = self.stop(Reason.ABORT_BY_PERSON, f"{who.name} asked for it", who.name)
+        if not told and not stopped:
+            help_ = "treat the bench as live, cut the mains by hand"
+            raise Refused("monitor-lost", "The interlock monitor does not answer.", help_)
+        return {"sentence": "Aborting."}
+
+    def stop(self, reason: Reason, what: str, who: str) -> bool:
+        """Latch a cause for what is in progress; False when nothing is."""
+        with self._lock:
+            stop = self._stop
+        if stop is None:
+            return False
+        stop.because(reason, what, who)
+        return True
+
+    def answer(self, args: Args, who: Person) -> Args:
+        """A person's answer to the question of the run."""
+        with self._lock:
+            world = self._world
+        if world is None or not isinstance(world.people, Inbox):
+            raise Refused("no-question", "Nothing is being asked at the moment.", "see: benchward status")
+        question = world.people.question
+        if question is None:
+            raise Refused("no-question", "Nothing is being asked at the moment.", "see: benchward status")
+        given = replace(
+            Answer(who),
+            yes=args.get("yes") is not False,
+            confirmed=confirmed_items(question, args),
+            choice=_text(args.get("choice")),
+            remark=_text(args.get("remark")),
+            readings={str(k): str(v) for k, v in dict(args.get("readings") or {}).items()},
+        )
+        if args.get("photo") and given.yes:
+            given = replace(given, photo=kept_photo(world.store, question.number, str(args["photo"])))
+        number = args.get("question")
+        why_not = world.people.deliver(number if isinstance(number, int) else None, given, time.monotonic())
+        if why_not is not None:
+            raise Refused("not-answered", why_not, "see what is asked: benchward answer")
+        return {"sentence": "Taken.", "question": question.to_json()}
+
+
+def confirmed_items(question: Question, args: Args) -> tuple[str, ...]:
+    """The items that an answer confirms: all, or each by its text or the beginning of it."""
+    if args.get("confirm_all"):
+        return question.items
+    confirmed = []
+    for text in args.get("confirmed") or []:
+        wanted = str(text).strip().casefold()
+        found = [item for item in question.items if item.casefold().startswith(wanted)]
+        exact = [item for item in found if item.casefold() == wanted]
+        if len(exact or found) != 1 or not wanted:
+            items = "; ".join(question.items) or "nothing"
+            raise Refused("no-such-item", f"'{text}' is not one thing to be confirmed.", f"there is: {items}")
+        confirmed.append((exact or found)[0])
+    return tuple(confirmed)
+
+
+def _text(value: Any) -> str | None:
+    return value.strip() if isinstance(value, str) and value.strip() else None
+
+
+def _tell_monitor(path: Path, who: Person) -> bool:
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as one:
+            one.settimeout(0.2)
+            one.connect(str(path))
+            one.sendall(json.dumps({"who": who.name}).encode())
+    except OSError:
+        return False
+    return True
+
+
+def _read(path: Path) -> Args | None:
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError):
+        return {"run": "not known", "what": f"{path.name} cannot be read"}
+    return content if isinstance(content, dict) else {"run": "not known", "what": f"{path.name} is damaged"}
+
+
+def _end_facts(name: str, folder: Path, end: RunEnd) -> Args:
+    off_proven = end.off_proven is True
+    return {
+        "run": name,
+        "folder": str(folder),
+        "outcome": end.outcome.value,
+        "words": in_words(end.outcome, end.cause.what),
+        "reason": end.cause.reason.value,
+        "off_proven": end.off_proven,
+        "sentence": end.sentence,
+        "later": [cause.to_json() for cause in end.later],
+        "verdicts": [row.to_json() for row in end.rows],
+        "sealed": end.sealed,
+        "exit_code": exit_code(end.outcome, off_proven),
+    }
+
+
+def _end_of_newest(data: Path) -> Args | None:
+    """How the last run before this process ended, as far as its folder tells."""
+    from orchestrator.record.reader import read_run
+
+    folder = newest_run(data)
+    if folder is None:
+        return None
+    record = read_run(folder)
+    ended = record.last("run_ended")
+    known = {"run": record.run, "folder": str(folder), "sealed": record.sealed}
+    if not ended:
+        sentence = "It was interrupted: the daemon or the computer went down. Inspect the specimen first."
+        return known | {"outcome": "none", "reason": "power_lost", "off_proven": None, "sentence": sentence}
+    kept = {key: ended.get(key) for key in ("outcome", "reason", "off_proven", "sentence")}
+    return known | kept | {"verdicts": list(record.of("verdict"))}
