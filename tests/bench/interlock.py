@@ -29,7 +29,7 @@ from tests.bench.row import Row
 from tests.monitor_bench import INTERLOCK, RULES
 from tests.monitor_rig import Rig, rig
 
-OPENINGS = int(os.environ.get("OPENINGS", "2000"))
+OPENINGS = int(os.environ.get("BENCHWARD_OPENINGS", "2000"))
 ABORTS = max(OPENINGS // 10, 20)
 ROUNDS = 4
 POLL_S = 0.005

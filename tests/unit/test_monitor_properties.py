@@ -1,6 +1,6 @@
 """What must hold whatever happens: random acts of people, engine, link and hardware on the toy bench.
 
-`STRINGS=100000` in the environment runs the full set; the default run is a sample of it.
+`BENCHWARD_STRINGS=100000` in the environment runs the full set; the default run is a sample of it.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from orchestrator.core.states import BENCH_TABLE, BenchState
 from orchestrator.monitor.logic import Monitor
 from tests.monitor_bench import INTERLOCK, PROVEN, ToyBench, rules
 
-STRINGS = int(os.environ.get("STRINGS", "120"))
+STRINGS = int(os.environ.get("BENCHWARD_STRINGS", "80"))
 POLL_S = 0.005
 ACTS: list[dict[str, Any]] = [
     {"act": "arm", "interlock": INTERLOCK, "by": "B. Example"},

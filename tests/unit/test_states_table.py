@@ -22,7 +22,7 @@ from orchestrator.machine import StateMachine, Undeclared, bench_machine, run_ma
 EVENTS = sorted({t.event for t in BENCH_TABLE})
 GUARDS = ("interlocks_closed", "off_proven", "named_person")
 EVERY_GUARD = [dict(zip(GUARDS, truth, strict=True)) for truth in itertools.product([False, True], repeat=3)]
-STRINGS = int(os.environ.get("STRINGS", "1000"))
+STRINGS = int(os.environ.get("BENCHWARD_STRINGS", "1000"))
 
 
 def allowed(table: tuple[Transition, ...], state: str, event: str, guards: dict[str, bool]) -> str | None:
@@ -91,7 +91,7 @@ def test_every_state_is_reachable_and_has_a_lamp() -> None:
 
 
 def test_random_event_strings_never_break_the_rules() -> None:
-    """Every step of every string is a row of the table, guards included (STRINGS=100000 in the full set)."""
+    """Every step of every string is a row of the table, guards included (BENCHWARD_STRINGS=100000 is the full set)."""
     rng = random.Random(488)
     entered = 0
     for _ in range(STRINGS):
