@@ -28,6 +28,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal, get_args
 
+from orchestrator.analysis.wording import spoken
+
 Direction = Literal["at_most", "at_least"]
 Rule = Literal["simple_acceptance", "guard_band", "conformity_probability"]
 Verdict = Literal["P", "F", "N/J"]
@@ -196,23 +198,28 @@ _ZONE = {
 def _sentence(case: _Case, verdict: Verdict, conditional: bool) -> str:
     words = case.direction.replace("_", " ")
     band = _band_in_words(case)
-    return (
-        f"{verdict} ({_ZONE[verdict, conditional]}): {_number(case.value, case.unit)} against {words} "
-        f"{_number(case.limit, case.unit)}, {band}."
-    )
+    zone, limit = _ZONE[verdict, conditional], _number(case, case.limit)
+    return f"{verdict} ({zone}): {_value(case)} against {words} {limit}, {band}."
 
 
 def _band_in_words(case: _Case) -> str:
     if case.rule == "simple_acceptance":
         return "simple acceptance, no guard band"
-    length = _number(case.band, case.unit)
-    limit = _number(case.acceptance_limit, case.unit)
+    length, limit = _number(case, case.band), _number(case, case.acceptance_limit)
     if case.rule == "guard_band":
         return f"guard band {length} = U, acceptance limit {limit}"
     share = f"{100 * case.probability:.4g} %"
     return f"guard band {length} for {share} probability of conformity, acceptance limit {limit}"
 
 
-def _number(value: float, unit: str) -> str:
-    """Nine digits: enough that a value just beyond a limit never reads as equal to it."""
-    return f"{value:.9g} {unit}".rstrip()
+def _value(case: _Case) -> str:
+    """Five digits; nine where a value just beyond a limit would otherwise read as equal to it."""
+    shown = _number(case, case.value)
+    beside = [edge for edge in (case.limit, case.acceptance_limit) if _number(case, edge) == shown]
+    if all(edge == case.value for edge in beside):
+        return shown
+    return f"{case.value:.9g} {case.unit}".rstrip()
+
+
+def _number(case: _Case, value: float) -> str:
+    return spoken(value, case.unit).rstrip()

@@ -64,7 +64,7 @@ class Pace:
     def __init__(self, clock: Clock, stop: Stop, watch: Watch) -> None:
         self.clock = clock
         self.stop = stop
-        self._watch = watch
+        self.watch = watch
         self._energised = False
         self._offset_s = self._utc_minus_monotonic_s()
         self.on_slice: list[Callable[[], None]] = []
@@ -82,7 +82,7 @@ class Pace:
     def energised(self) -> Iterator[None]:
         """While this lasts, slices renew the monitor."""
         self._energised = True
-        self._watch.renew()
+        self.watch.renew()
         try:
             yield
         finally:
@@ -91,11 +91,11 @@ class Pace:
     def slice(self) -> None:
         """One look round: called by every wait and every blocked link call, at least each 100 ms."""
         if self._energised:
-            self._watch.renew()
-        cause = self._watch.cause()
+            self.watch.renew()
+        cause = self.watch.cause()
         if cause is not None:
             self.stop.request(cause)
-        elif self._watch.lost():
+        elif self.watch.lost():
             what = "no fresh word from the interlock monitor for 250 ms"
             self.stop.because(Reason.MONITOR_LOST, what)
         self._look_for_clock_step()

@@ -168,7 +168,7 @@ def _note_clock_step(step_s: float, at: Context) -> None:
 def _work(at: Context, shots: Shots, earlier: EarlierVerification | None) -> None:
     """The run itself."""
     at.bench.open_all(at)
-    at.journal.append("ambient", **at.monitor.snapshot().ambient)
+    at.journal.append("ambient", **_ambient(at))
     verify(shots, earlier)
     for step in at.sequence.initial_measurements:
         perform(step, at)
@@ -177,6 +177,20 @@ def _work(at: Context, shots: Shots, earlier: EarlierVerification | None) -> Non
     for step in at.sequence.final_measurements:
         perform(step, at)
     at.stop.because(Reason.COMPLETED, f"{at.sequence.duty.shots} shots and every measurement done")
+
+
+# How the record names an ambient value, by the base unit that the bench file's scale has.
+_AMBIENT_NAMES = {"degC": ("_c", 1.0), "1": ("_percent", 100.0)}
+
+
+def _ambient(at: Context) -> dict[str, float]:
+    """The ambient values as the safety I/O reads them, each with its unit in its name."""
+    named = {}
+    for name, value in at.monitor.snapshot().ambient.items():
+        unit = at.bench.file.safety_io.ambient[name].scale.unit
+        suffix, factor = _AMBIENT_NAMES.get(unit, (f"_{unit.lower()}", 1.0))
+        named[name + suffix] = round(value * factor, 6)
+    return named
 
 
 @dataclass
@@ -226,8 +240,6 @@ class _Closing:
         if outcome is Outcome.PASS and any(r.verdict is Verdict.NOT_JUDGED for r in rows):
             outcome = Outcome.INCONC
             rows = tuple(judge(r, evidence, outcome) for r in requirements)
-        for row in rows:
-            self._keep("verdict", **row.to_json())
         return rows, outcome
 
     def _first(self) -> Cause:
@@ -251,6 +263,9 @@ class _Closing:
             verdicts_count=len(rows),
             after_a_stop=self.at.sequence.specimen.after_a_stop,
         )
+        # Behind the outcome, so that no record can hold a P without the outcome that it rests on.
+        for row in rows:
+            self._keep("verdict", **row.to_json())
         self.at.progress.say(words)
         return RunEnd(outcome, first, off_proven, words, rows, False, later)
 
@@ -260,7 +275,12 @@ class _Closing:
             self.world.stop.because(Reason.STORAGE_FAULT, str(failed))
 
     def _seal(self, end: RunEnd) -> RunEnd:
-        """The data sheet, then the seal over every file. Without it the run shows as interrupted."""
+        """The data sheet, then the seal over every file. Without it the run shows as interrupted.
+
+        A record that could not even be opened is not sealed: there is nothing whole to vouch for.
+        """
+        if not any(entry["kind"] == "run_started" for entry in self.world.journal.entries):
+            return end
         from orchestrator.record.sheet import data_sheet
 
         try:

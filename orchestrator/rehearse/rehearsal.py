@@ -119,6 +119,23 @@ def _monitor_port(rules: Rules, virtual: VirtualWorld, clock: VirtualClock, seed
     return VirtualPort(Monitor(rules, started_s=clock.now_s()), io, clock, seed)
 
 
+def restarted_monitor(rehearsal: Rehearsal, blocked: str | None) -> Monitor:
+    """A new monitor on the same bench, as a restarted daemon starts it: it writes the safe state first."""
+    virtual = rehearsal.virtual
+    file = rehearsal.order.bench.bench
+    assert file is not None
+    rules = Rules.from_dict(file.monitor_rules())
+    link = Link(SAFETY_IO, MemoryTransport(virtual.port(SAFETY_IO)), _LinkPace(virtual))
+    virtual.drop(SAFETY_IO)
+    io = ModbusIo(ModbusClient(link, rules.unit), rules, lambda: virtual.now_s)
+    clock = VirtualClock(virtual)
+    clock.must_renew = lambda: False
+    port = VirtualPort(Monitor(rules, started_s=virtual.now_s, blocked=blocked), io, clock)
+    virtual.actors = [port]
+    virtual.on_inputs = port.changed
+    return port.monitor
+
+
 def _stepped_off(virtual: VirtualWorld) -> Callable[[list[OffWrite]], Callable[[], list[OffResult]]]:
     """The same off writes, stepped in the one thread there is."""
 

@@ -51,6 +51,8 @@ class Technician:
         self._question: Question | None = None
         self._answer: Answer | None = None
         self._arms = 0
+        self._says_no = False
+        self.before_answer: Callable[[str], None] = lambda ask: None
 
     # ---- People
 
@@ -104,6 +106,10 @@ class Technician:
         else:
             self._then(lambda: self._say(question))
 
+    def say_no(self) -> None:
+        """The next answer is a no."""
+        self._says_no = True
+
     def _refuse(self, question: Question) -> None:
         """A bench that cannot be armed is nothing a technician repairs by asking again."""
         self.done.append((self._world.now_s, f"says no: {question.text}"))
@@ -141,6 +147,13 @@ class Technician:
         self._then(do)
 
     def _say(self, question: Question, **more: Any) -> None:
+        self.before_answer(question.ask)
+        if self._question is not question:  # withdrawn in the meantime
+            return
+        if self._says_no:
+            self._says_no = False
+            self._refuse(question)
+            return
         answer = replace(Answer(self.person, confirmed=question.items), **more)
         why_not = objection(question, answer, self._world.now_s)
         if why_not is not None:

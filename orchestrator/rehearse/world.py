@@ -37,6 +37,8 @@ class VirtualWorld:
         self.utc_step = timedelta()
         self.actors: list[Due] = []
         self.on_inputs: Callable[[float], None] = lambda now_s: None
+        self.before_say: Callable[[str, bytes], None] = lambda device, data: None
+        self.before_receive: Callable[[str], None] = lambda device: None
         self._start_utc = start_utc
         self._ports: dict[str, VirtualPort] = {}
         self._inputs_seen = plant.inputs_version()
@@ -57,6 +59,13 @@ class VirtualWorld:
             return
         self._ports[port.device] = port
         self.plant.devices[port.device].link_opened(self.now_s)
+
+    def drop(self, device: str) -> None:
+        """The peer's process is gone: its connection closes."""
+        port = self._ports.pop(device, None)
+        if port is not None:
+            port.lost = True
+            self.plant.devices[device].link_closed(self.now_s)
 
     def closed(self, port: VirtualPort) -> None:
         if self._ports.get(port.device) is port:
@@ -91,10 +100,20 @@ class VirtualWorld:
 
     def say(self, device: str, data: bytes) -> None:
         """Bytes for one device, and what it answers at once; what else they cause shows when time passes."""
+        self.before_say(device, data)
         one = self.plant.devices[device]
         one.receive(data, self.now_s)
         self._deliver(device, one.advance(self.now_s))
         self._look_at_inputs()
+
+    def change(self, name: str, value: str) -> None:
+        """Change something on the plant from outside the run of time; the monitor's next poll sees it."""
+        self.plant.set(name, value, self.now_s)
+        self._look_at_inputs()
+
+    def soon(self, do: Callable[[], None]) -> None:
+        """Do something at this instant, as soon as nobody is in the middle of acting."""
+        self.actors.insert(0, _Once(self, do))
 
     def _deliver(self, device: str, outputs: list[tuple[float, bytes]]) -> None:
         port = self._ports.get(device)
@@ -112,12 +131,29 @@ class VirtualWorld:
         # An actor may itself let time pass (the monitor talks to its safety I/O): then only the plant goes on.
         self._acting = True
         try:
-            for actor in self.actors:
+            for actor in tuple(self.actors):
                 while actor.due_s() <= self.now_s:
                     actor.run(self.now_s)
                     self._look_at_inputs()
         finally:
             self._acting = False
+
+
+class _Once:
+    """An actor of a single act."""
+
+    def __init__(self, world: VirtualWorld, do: Callable[[], None]) -> None:
+        self._world = world
+        self._do = do
+        self._at_s = world.now_s
+
+    def due_s(self) -> float:
+        return self._at_s
+
+    def run(self, now_s: float) -> None:
+        self._at_s = math.inf
+        self._world.actors.remove(self)
+        self._do()
 
 
 class VirtualPort:
@@ -143,6 +179,7 @@ class VirtualPort:
 
     def receive(self, limit: int, until_s_from_now: float) -> bytes:
         """Bytes, as soon as some are there; the clock runs until then, at most so long."""
+        self._world.before_receive(self.device)
         until_s = self._world.now_s + until_s_from_now
         while not self.inbox:
             self._require()

@@ -1,0 +1,242 @@
+"""One fault at one point: run up to it once, fork, inject, finish, judge; go on fault-free to the next point.
+
+The unit of work is a contiguous range of points. Records stay in memory; what comes back of a cell is one small line.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import select
+import signal
+import time
+import traceback
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from typing import TYPE_CHECKING, Any
+
+from orchestrator.core.interlock import Rules
+from orchestrator.rehearse.faults.harness import EngineStruck, Harness
+from orchestrator.rehearse.faults.inject import LINK_FAULTS, inject
+from orchestrator.rehearse.faults.invariants import Case, breaches, time_to_safe_s
+from orchestrator.rehearse.faults.kinds import Fault, cells
+from orchestrator.rehearse.faults.points import Point, PointKind
+from orchestrator.rehearse.faults.trace import Trace, Tracer
+from orchestrator.rehearse.rehearsal import restarted_monitor
+
+if TYPE_CHECKING:
+    from orchestrator.engine.run import RunEnd
+    from orchestrator.rehearse.rehearsal import Rehearsal
+
+CELL_WITHIN_S = 60.0
+AFTERMATH_S = 3.0
+Make = Callable[[], "Rehearsal"]
+
+
+@dataclass(frozen=True)
+class Cell:
+    """What became of one fault at one point. `breaches` empty: held."""
+
+    fault: str
+    family: str
+    point: str
+    number: int
+    part: str
+    breaches: tuple[str, ...]
+    outcome: str
+    reason: str
+    tried: bool
+    time_to_safe_s: float | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+class _Enough(BaseException):
+    """The walker has passed the last point of its range."""
+
+
+def trace(make: Make) -> Trace:
+    """The fault-free run."""
+    harness = Harness(make())
+    tracer = Tracer(harness)
+    harness.rehearsal.perform()
+    return tracer.finish()
+
+
+def walk(make: Make, known: Trace, numbers: range, wanted: Callable[[Point], bool]) -> list[Cell]:
+    """Every cell of a range of points, in order."""
+    return _Walker(Harness(make()), known, numbers, wanted).walk()
+
+
+def single(make: Make, fault: str, point_name: str) -> tuple[Rehearsal, RunEnd | None, list[str]]:
+    """One cell in this process, to be looked at: the rehearsal, its end, and what broke. KeyError: no such point."""
+    harness = Harness(make())
+    reached: list[Point] = []
+
+    def on_point(point: Point) -> None:
+        if point.name == point_name:
+            reached.append(point)
+            harness.points.on_point = lambda later: None
+            inject(fault, point, harness)
+
+    harness.points.on_point = on_point
+    end = _run(harness)
+    if not reached:
+        raise KeyError(point_name)
+    return harness.rehearsal, end, breaches(_case(fault, reached[0], harness, end))
+
+
+@dataclass
+class _Walker:
+    """Walks a range of points in the parent; becomes one cell in each child."""
+
+    harness: Harness
+    known: Trace
+    numbers: range
+    wanted: Callable[[Point], bool]
+
+    def walk(self) -> list[Cell]:
+        self.found: list[Cell] = []
+        self.child: tuple[Fault, Point, int] | None = None
+        self.harness.points.on_point = self._on_point
+        end: RunEnd | None = None
+        with contextlib.suppress(_Enough):
+            end = _run(self.harness)
+        if self.child is not None:
+            self._tell(end)
+        return self.found
+
+    def _on_point(self, point: Point) -> None:
+        if point.number >= self.numbers.stop:
+            raise _Enough
+        if point.number not in self.numbers or not self.wanted(point):
+            return
+        tried, _ = cells(point, self.known)
+        for fault in tried:
+            if self._became_child(fault, point):
+                self.harness.points.on_point = lambda later: None
+                inject(fault.name, point, self.harness)
+                return
+
+    def _became_child(self, fault: Fault, point: Point) -> bool:
+        """Fork. The child goes on with the fault; the parent waits for what it tells."""
+        read, write = os.pipe()
+        pid = os.fork()
+        if pid == 0:
+            os.close(read)
+            self.child = (fault, point, write)
+            return True
+        os.close(write)
+        self.found.append(_heard(fault, point, _told(read, pid)))
+        return False
+
+    def _tell(self, end: RunEnd | None) -> None:
+        """The child's last act."""
+        assert self.child is not None
+        fault, point, write = self.child
+        try:
+            told = _judged(_case(fault.name, point, self.harness, end), end)
+        except Exception:  # noqa: BLE001 (the child's process ends here; the parent must hear why)
+            told = {"breaches": [f"the judgement itself failed: {traceback.format_exc(limit=-3)}"]}
+        os.write(write, json.dumps(told).encode())
+        os._exit(0)
+
+
+def _told(read: int, pid: int) -> dict[str, Any] | None:
+    """What a child told, or None when it did not within its time."""
+    data, until_s = b"", time.monotonic() + CELL_WITHIN_S
+    while select.select([read], [], [], max(0.0, until_s - time.monotonic()))[0]:
+        piece = os.read(read, 65536)
+        if not piece:
+            break
+        data += piece
+    else:
+        os.kill(pid, signal.SIGKILL)
+    os.close(read)
+    os.waitpid(pid, 0)
+    return json.loads(data) if data else None
+
+
+def _heard(fault: Fault, point: Point, told: dict[str, Any] | None) -> Cell:
+    if told is None:
+        told = {"breaches": [f"the rehearsal did not end within {CELL_WITHIN_S:g} s, or its process died"]}
+    return Cell(
+        fault=fault.name,
+        family=fault.family,
+        point=point.name,
+        number=point.number,
+        part=point.part,
+        breaches=tuple(told["breaches"]),
+        outcome=told.get("outcome", ""),
+        reason=told.get("reason", ""),
+        tried=told.get("tried", True),
+        time_to_safe_s=told.get("time_to_safe_s"),
+    )
+
+
+def _judged(case: Case, end: RunEnd | None) -> dict[str, Any]:
+    return {
+        "breaches": breaches(case),
+        "outcome": "" if end is None else end.outcome.value,
+        "reason": "" if end is None else end.cause.reason.value,
+        "tried": case.tried,
+        "time_to_safe_s": time_to_safe_s(case),
+    }
+
+
+# ---- the end of a faulty run
+
+
+def _run(harness: Harness) -> RunEnd | None:
+    """The run to its end; None where the engine was struck."""
+    try:
+        return harness.rehearsal.perform()
+    except EngineStruck:
+        return None
+
+
+def _case(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> Case:
+    """Leave plant and monitor alone for the discharge time, restart what was struck, and look."""
+    rehearsal = harness.rehearsal
+    virtual, plant = rehearsal.virtual, rehearsal.virtual.plant
+    rules = Rules.from_dict(rehearsal.order.bench.bench.monitor_rules())  # type: ignore[union-attr]
+    harness.disarm()
+    promised = rehearsal.world.journal.entries
+    virtual.run_until(virtual.now_s + rules.discharge_s + AFTERMATH_S)
+    shots = sum(e["event"] == "shot" for e in plant.truth())
+    monitor = rehearsal.port.monitor
+    restarted = harness.engine_struck or harness.monitor_struck_s is not None
+    if restarted:
+        plant.set("mains", "on", virtual.now_s)
+        monitor = restarted_monitor(rehearsal, blocked=monitor.blocked)
+        virtual.run_until(virtual.now_s + rules.discharge_s + AFTERMATH_S)
+    coils: dict[str, Any] = next((e for e in reversed(plant.truth()) if e["event"] == "coils"), {})
+    energy = [*rules.outputs, *rules.lifted]
+    return Case(
+        fault=fault,
+        injected_s=point.at_s,
+        ended_s=virtual.now_s,
+        truth=plant.truth(),
+        store=rehearsal.store,
+        end=end,
+        promised=promised,
+        blocked=monitor.blocked,
+        coils_off=not any(coils.get(name) for name in energy),
+        monitor_struck=harness.monitor_struck_s is not None,
+        safety_link_struck=point.where == "safety_io",
+        rules=rules,
+        restarted=restarted,
+        shots_after_restart=sum(e["event"] == "shot" for e in plant.truth()) - shots,
+        stored_v=abs(plant.show(virtual.now_s)["stored_v"]),
+        tried=_changed_anything(fault, point, harness, end),
+    )
+
+
+def _changed_anything(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> bool:
+    """Whether the fault changed a byte or a state: an exchange planned to go wrong must have taken place."""
+    if point.kind is PointKind.EXCHANGE and fault in LINK_FAULTS:
+        device: Any = harness.rehearsal.virtual.plant.devices[point.where]
+        return bool(device.exchanges >= point.nth)
+    return True
