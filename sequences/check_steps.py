@@ -53,6 +53,20 @@ def check_interlock(checking: Checking) -> None:
         )
 
 
+def check_lists(checking: Checking) -> None:
+    """No name stands twice in a list of names."""
+    lists: dict[Path_, tuple[str, ...]] = {("interlock",): checking.sequence.interlock}
+    for name, one in checking.sequence.equipment.items():
+        if isinstance(one, DigitiserWanted):
+            lists["equipment", name, "channels"] = one.channels
+    for path, names in lists.items():
+        for index, name in enumerate(names):
+            if name in names[:index]:
+                checking.say(
+                    "listed-twice", (*path, index), f'"{name}" stands in this list already.', "remove it"
+                )
+
+
 def check_result_names(checking: Checking) -> None:
     """No two steps make a result of one name."""
     made: dict[str, At] = {}

@@ -28,6 +28,7 @@ def _alone() -> list[tuple[Callable[[Checking], None], set[str]]]:
         (check_steps.check_shots, {"each_shot"}),
         (check_steps.check_interlock, {"interlock"}),
         (check_steps.check_result_names, set()),
+        (check_steps.check_lists, set()),
         (check_requirements.check_requirements, set()),
         (check_requirements.check_results, set()),
         (check_verification.check_verification, {"verification"}),

@@ -126,6 +126,10 @@ CODES: dict[str, str] = {
         "The list holds fewer entries than are needed here: an arming with nothing to confirm, for instance, "
         "would be no arming."
     ),
+    "listed-twice": (
+        "A name stands twice in a list of names. One of the two was probably meant to be another, such as the second "
+        "door of a cell."
+    ),
     "not-a-date": (
         "A date is written year-month-day, as in `2027-08-31`, and has to exist in the calendar. Other orders are "
         "refused because they are read in two ways."

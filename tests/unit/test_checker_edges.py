@@ -207,6 +207,15 @@ def test_a_change_from_first_to_last_may_be_limited_in_per_cent_or_in_the_result
         assert codes((rule, f"judged: change first to last, at_most: {limit}, rule: guard_band")) == expected
 
 
+def test_equipment_of_another_name_is_named() -> None:
+    renamed = GOOD.replace("meter: {type", "metre: {type").replace("instrument: meter", "instrument: metre")
+    loaded, bench = load_sequence(tree.from_text(renamed), KINDS), load_bench(tree.from_text(BENCH))
+
+    assert [(f.code, f.help) for f in check(loaded, bench)] == [
+        ("equipment-not-on-bench", "its leakage meter is named meter")
+    ]
+
+
 def test_a_change_needs_two_shots() -> None:
     edit = ("judged: every shot, at_most: 310 V", "judged: change first to last, at_most: 7 %")
     assert codes(edit, ("shots: 12,", "shots: 2,")) == set()

@@ -70,6 +70,7 @@ REFUSED = [
     ("5 M", "time", "unknown-unit", "write m"),
     ("2 seconds", "time", "unknown-unit", "write s"),
     ("5 mhz", "frequency", "unknown-unit", "write mHz or write MHz"),
+    ("5 PA", "current", "unknown-unit", "write pA"),
     ("5 furlong", "length", "unknown-unit", "150 mm"),
     ("5 K", "temperature", "wrong-unit", "23 degC"),
 ]
