@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
@@ -10,6 +11,7 @@ from orchestrator.record.wording import limit_words, plain_name, with_uncertaint
 
 Facts = Mapping[str, Any]
 MOST_FIGURES = 4
+TOGETHER = "\u00a0"
 # The figures a technician looks at first, in this order; the record has all of them.
 FIRST = ("limiting_voltage", "peak", "peak_current", "front_time", "time_to_half", "charge", "energy")
 
@@ -31,13 +33,34 @@ def _figures(entry: Facts) -> list[str]:
     if not entry.get("valid"):
         return [f"{shot_words(entry)}: NOT VALID: {entry.get('why')}"]
     shown = figure_words(entry.get("results") or {})
-    return [f"{shot_words(entry)}: {', '.join(shown)}", *(f"  note: {note}" for note in entry["warnings"])]
+    return [
+        f"{joined(shot_words(entry))}: {', '.join(shown)}",
+        *(f"  note: {note}" for note in entry["warnings"]),
+    ]
 
 
 def figure_words(results: Mapping[str, Facts]) -> list[str]:
     """The first few figures of a shot, each with its expanded uncertainty."""
     names = [name for name in FIRST if name in results] or list(results)
-    return [f"{plain_name(name)} {value_words(results[name])}" for name in names[:MOST_FIGURES]]
+    return [joined(f"{plain_name(name)} {value_words(results[name])}") for name in names[:MOST_FIGURES]]
+
+
+def joined(text: str) -> str:
+    """The text so that a line is not broken inside of it."""
+    return text.replace(" ", TOGETHER)
+
+
+def wrapped(text: str, width: int, first: str = "", more: str = "") -> list[str]:
+    """Lines of at most so many columns, each with its indent; what is joined stays together."""
+    lines = textwrap.wrap(
+        text,
+        width,
+        initial_indent=first,
+        subsequent_indent=more,
+        break_on_hyphens=False,
+        break_long_words=False,
+    )
+    return [line.replace(TOGETHER, " ") for line in lines]
 
 
 def value_words(facts: Facts) -> str:
@@ -97,10 +120,6 @@ def _cause(entry: Facts) -> list[str]:
     return [f"stopped: {entry['what']}"] if entry["first"] and entry["reason"] != "completed" else []
 
 
-def _interlock(entry: Facts) -> list[str]:
-    return [f"interlock {entry['name']} {'closed' if entry['closed'] else 'OPEN'}"]
-
-
 _TELLS: dict[str, Callable[[Facts], Iterable[str]]] = {
     "instrument": _instrument,
     "figures": _figures,
@@ -110,7 +129,7 @@ _TELLS: dict[str, Callable[[Facts], Iterable[str]]] = {
     "answered": _answered,
     "arming": _arming,
     "off_proof": _off_proof,
-    "interlock": _interlock,
+    "disarmed": lambda entry: [f"no longer armed: {entry['why']}"],
     "cause": _cause,
     "paused": lambda entry: [f"paused by {entry['by']}"],
     "resumed": lambda entry: [f"resumed by {entry['by']}"],
@@ -120,26 +139,26 @@ _TELLS: dict[str, Callable[[Facts], Iterable[str]]] = {
 
 
 def ending(ended: Facts, width: int) -> str:
-    """How it ended: the sentence, the outcome, a line for each verdict, where the record is."""
-    lines = [f"The run has ended: {ended['words']}.", ended["sentence"]]
+    """How it ended: the outcome, the sentence, a row for each verdict, where the record is."""
+    words = str(ended["words"])
+    lines = [f"{words[:1].upper()}{words[1:]}.", str(ended["sentence"])]
     lines += [f"later: {cause['what']}" for cause in ended["later"]]
-    text = [wrapped for line in lines for wrapped in textwrap.wrap(line, width)]
+    text = [line for one in lines for line in wrapped(plain(one), width)]
     text += ["", *verdict_lines(ended["verdicts"], width), ""]
     text.append(f"record: {ended['folder']}" + ("" if ended["sealed"] else "  (NOT SEALED)"))
     return "\n".join(text)
 
 
 def verdict_lines(verdicts: Iterable[Facts], width: int) -> list[str]:
-    """One row for each clause: verdict, clause, what is demanded, why."""
+    """One row for each clause: verdict, clause, what is demanded; below it why."""
     lines = []
     for row in verdicts:
         demanded = f"{plain_name(row['result'])} {limit_words(row)}, {row['judged']}"
         conditional = " (conditional)" if row.get("conditional") else ""
-        head = f"{row['verdict']:4}{row.get('clause') or '-'}: {demanded}{conditional}"
-        lines += textwrap.wrap(plain(head), width, subsequent_indent="    ")
-        lines += textwrap.wrap(
-            plain(str(row["sentence"])), width, initial_indent="    ", subsequent_indent="    "
-        )
+        head = f"{row['verdict']:5}{row.get('clause') or '-'}: {demanded}{conditional}"
+        why = re.sub(r"^[A-Z/]+ \([a-z ]+\): ", "", str(row["sentence"]))
+        lines += wrapped(plain(head), width, "", "     ")
+        lines += wrapped(plain(why), width, "     ", "     ")
     return lines
 
 

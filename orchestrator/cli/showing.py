@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import shutil
 import sys
-import textwrap
 import time
 from collections.abc import Callable, Iterator
 from typing import Any, TextIO
@@ -17,7 +16,7 @@ from typing import Any, TextIO
 from orchestrator.cli.abort import tell_monitor
 from orchestrator.cli.answer import question_text
 from orchestrator.cli.client import NOT_VALID, EngineLink, Facts, Unreachable
-from orchestrator.cli.happenings import ending, happening
+from orchestrator.cli.happenings import ending, happening, wrapped
 from orchestrator.core.status import FRESH_S, aged
 from orchestrator.core.status_text import compact
 from orchestrator.daemon.places import Places
@@ -105,11 +104,13 @@ class Showing:
 
     def take(self, message: Facts) -> None:
         """One message of the engine."""
+        if self._run is None:
+            return  # not begun: what is shown belongs to nobody yet
         if "status" in message and not self._as_json:
             self._status = message["status"]
             self._take_question(message["status"]["do"]["question"])
             self.draw()
-        elif "event" in message and self._run is not None:
+        elif "event" in message:
             self._happened(message)
         elif "ended" in message and message["ended"]["run"] == self._run:
             self._end(message["ended"])
@@ -134,10 +135,7 @@ class Showing:
             return
         for line in happening(message["event"]):
             stamp = str(message["event"].get("utc", ""))[11:19]
-            wrapped = textwrap.wrap(line, self._screen.width - 11, break_on_hyphens=False) or [""]
-            self._screen.say(
-                "\n".join([f"{stamp}  {wrapped[0]}", *(f"{'':10}{more}" for more in wrapped[1:])])
-            )
+            self._screen.say("\n".join(wrapped(line, self._screen.width - 1, f"{stamp}  ", " " * 10)))
 
     def _end(self, ended: Facts) -> None:
         self.exit_code = int(ended["exit_code"])
@@ -188,6 +186,8 @@ def _take_all(link: EngineLink, showing: Showing, began: Callable[[Facts], Facts
             if (reply := began(message)) is not None:
                 showing.begin(reply)
             showing.take(message)
+            if showing.exit_code is not None:
+                return
         showing.draw()
 
 

@@ -28,6 +28,7 @@ _WAITS_FOR = {
     "release": "the test operator in charge releases the bench",
     "acknowledge": "an engineer acknowledges the failure of the software",
 }
+_BETWEEN_SHOTS = ("inspection", "hold point", "making safe", "waiting for a person", "paused", "resumed")
 _WHILE_CHARGED = ("charging", "charged, waiting for the interval")
 
 Facts = Mapping[str, Any]
@@ -195,8 +196,11 @@ def _sentence(run: Facts, lost: str | None) -> str:
 
 
 def _where(run: Facts) -> str:
-    """The shot as a person counts it; nothing before the first."""
-    if not run.get("shots") or not run.get("shot"):
+    """The shot as a person counts it; nothing where what is done belongs to no shot."""
+    doing, asked = str(run.get("doing") or ""), (run.get("question") or {}).get("ask")
+    if not run.get("shots") or not run.get("shot") or asked in _WAITS_FOR or doing.startswith(_BETWEEN_SHOTS):
+        return ""
+    if (doing.startswith("measuring") and run.get("part") != "duty") or ". " in doing:
         return ""
     shot = f"shot {run['shot']} of {run['shots']}"
     polarity = f", {run['polarity']}" if run.get("polarity") else ""

@@ -26,12 +26,20 @@ def render(status: Facts, width: int = 80) -> str:
 
 
 def compact(status: Facts, width: int = 80) -> list[str]:
-    """The three questions in three lines, cut at `width`."""
+    """The three questions in six lines, always as many, each cut at `width`."""
     entry, going_on, do = status["may_i_go_in"], status["going_on"], status["do"]
-    first = f"{entry['symbol']} {entry['words']} {short_facts(entry)}"
-    second = " ".join([going_on["sentence"], *going_on["details"]])
-    third = do["sentence"] + (f"  To stop at once: {do['abort']}" if do["abort"] else "")
-    return [cut(line, width) for line in (first, second, third)]
+    question = do.get("question")
+    act = f"Answer question {question['question']}: {question['text']}" if question else do["sentence"]
+    indent = " " * (len(entry["symbol"]) + 1)
+    lines = [
+        f"{entry['symbol']} {entry['words']}",
+        f"{indent}lamp {entry['lamp']}, {_hardware(entry)}, {age_words(entry)}",
+        indent + going_on["sentence"],
+        indent + ", ".join(going_on["details"]),
+        indent + (do["sentence"] if entry["answer"] == "not known" else act),
+        indent + (f"To stop at once, no question is asked: {do['abort']}" if do.get("abort") else ""),
+    ]
+    return [cut(line.rstrip(), width) for line in lines]
 
 
 def do_lines(do: Facts) -> list[str]:
@@ -60,17 +68,14 @@ def question_lines(question: Facts) -> list[str]:
 
 def facts_line(entry: Facts) -> str:
     """What the answer rests on."""
-    age_s = entry.get("age_s")
-    age = "never read" if age_s is None else f"read {age_s:.1f} s ago"
     proven = "off proven" if entry.get("proven") else "off not proven"
-    return f"{entry['state']}, lamp {entry['lamp']}; {_hardware(entry)}; {proven}, {age}"
+    return f"{entry['state']}, lamp {entry['lamp']}; {_hardware(entry)}; {proven}, {age_words(entry)}"
 
 
-def short_facts(entry: Facts) -> str:
-    """The same in few words."""
-    stored = entry.get("stored_v")
-    volts = "" if stored is None else f", stored {stored:.0f} V"
-    return f"[lamp {entry['lamp']}, contactor {entry['contactor']}, earth {entry['earth']}{volts}]"
+def age_words(entry: Facts) -> str:
+    """How old the reading is."""
+    age_s = entry.get("age_s")
+    return "never read" if age_s is None else f"read {age_s:.1f} s ago"
 
 
 def _hardware(entry: Facts) -> str:
