@@ -9,7 +9,7 @@ import argparse
 import json
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
     from sequences.findings import Finding
@@ -53,6 +53,11 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         metavar="NAME=VALUE",
         help="a value as it would be given at the start; may be repeated",
     )
+    parser.add_argument(
+        "--against",
+        metavar="OLD",
+        help="an earlier state of the file: say also what changed, and exit 1 if anything is weaker than before",
+    )
     parser.add_argument("--json", action="store_true", help="for programs: one JSON object instead of text")
     parser.set_defaults(run=run)
 
@@ -67,8 +72,19 @@ def run(args: argparse.Namespace) -> int:
         )
         return 2
     answer = answer_for(args.file, args.bench, given)
-    print(_as_json(answer) if args.json else _as_text(answer))
+    if args.against is not None:
+        return _against(answer, args.against, args.json)
+    print(json.dumps(as_data(answer), indent=2, ensure_ascii=False) if args.json else as_text(answer))
     return answer.exit_code()
+
+
+def _against(answer: Answer, old: str, as_json: bool) -> int:
+    from orchestrator.cli import check_against
+
+    comparison = check_against.compare(answer, old)
+    write = check_against.comparison_as_json if as_json else check_against.comparison_as_text
+    print(write(comparison))
+    return comparison.exit_code()
 
 
 def answer_for(file: str, bench: str | None = None, given: dict[str, str] | None = None) -> Answer:
@@ -76,7 +92,7 @@ def answer_for(file: str, bench: str | None = None, given: dict[str, str] | None
     from sequences import tree
 
     source = tree.read(file)
-    kind = _kind(source)
+    kind = kind_of(source)
     if kind == "bench file":
         return Answer(file, kind, findings=checked_bench(source)[1])
     if kind == "sequence":
@@ -84,7 +100,7 @@ def answer_for(file: str, bench: str | None = None, given: dict[str, str] | None
     return Answer(file, kind, findings=source.findings)
 
 
-def _kind(source: Source) -> Literal["sequence", "bench file", "file"]:
+def kind_of(source: Source) -> Literal["sequence", "bench file", "file"]:
     """By the keys at the top: the kind that has more of them that are its own. A finding if neither has any."""
     from sequences import tree
     from sequences.bench import Bench
@@ -141,13 +157,15 @@ def _sequence(source: Source, file: str, bench: str | None, given: dict[str, str
 # --------------------------------------------------------------------------- answers
 
 
-def _as_json(answer: Answer) -> str:
+def as_data(answer: Answer) -> dict[str, Any]:
+    """Plain data for `--json`."""
     findings = [finding.to_json() for finding in answer.findings]
     about = {"file": answer.file, "kind": answer.kind, "bench": answer.bench, "exit_code": answer.exit_code()}
-    return json.dumps({**about, "findings": findings}, indent=2, ensure_ascii=False)
+    return {**about, "findings": findings}
 
 
-def _as_text(answer: Answer) -> str:
+def as_text(answer: Answer) -> str:
+    """Every finding, and a summary."""
     from sequences.findings import render
 
     return "\n\n".join([*(render(finding) for finding in answer.findings), _summary(answer)])
