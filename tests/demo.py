@@ -25,6 +25,9 @@ SPECIMEN = "TW-04"
 TECHNICIAN = "demo technician"
 BENCHWARD = (sys.executable, "-c", "import sys; from orchestrator.cli import main; sys.exit(main())")
 READY_WITHIN_S = 30.0
+NO_PHOTO = """<svg xmlns="http://www.w3.org/2000/svg" width="320" height="60">
+<text x="10" y="35">A demonstration has no camera: no photo.</text></svg>
+"""
 # How a person proves each safety input before arming: open it, close it.
 TOGGLES = (
     ("door", "open", "closed"),
@@ -45,6 +48,8 @@ class Demo:
         self.data = data
         self.ended = threading.Event()
         self.log = (data / "technician.log").open("w")
+        self.photo = data / "in-place-of-a-photo.svg"
+        self.photo.write_text(NO_PHOTO)
 
     def command(self, *arguments: str) -> list[str]:
         return [*BENCHWARD, *arguments]
@@ -52,7 +57,8 @@ class Demo:
     def ask(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         """Run a command and keep what it says."""
         done = subprocess.run(self.command(*arguments), capture_output=True, text=True, cwd=ROOT, check=False)
-        print(f"$ benchward {' '.join(arguments)}\n{done.stdout}{done.stderr}", file=self.log, flush=True)
+        if arguments[0] != "status":
+            print(f"$ benchward {' '.join(arguments)}\n{done.stdout}{done.stderr}", file=self.log, flush=True)
         return done
 
     def background(self, stack: ExitStack, name: str, *arguments: str) -> subprocess.Popen[bytes]:
@@ -92,7 +98,7 @@ class Demo:
         if question["ask"] == "connect":
             self._connect(str(question["connection"]))
         if question.get("needs_photo"):
-            answer += ["--photo", "photos/not-a-real-photo.jpg"]
+            answer += ["--photo", str(self.photo)]
         if question.get("choices"):
             seen = json.loads(self.ask("simulators", str(self.bench), "--show", "--json").stdout)["cloth"]
             answer += ["--choice", SEEN.get(seen, seen)]
@@ -179,7 +185,7 @@ def _run(demo: Demo) -> int:
 
 
 def _show_record(demo: Demo) -> int:
-    (run,) = sorted((demo.data / "runs").iterdir())
+    (run,) = (journal.parent for journal in demo.data.glob("*/journal.jsonl"))
     for words, arguments in (
         ("the record is verified (benchward record verify)", ["record", "verify", run.name]),
         ("the report is made (benchward record report)", ["record", "report", run.name]),
