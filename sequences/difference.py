@@ -15,7 +15,6 @@ from sequences.difference_places import Pair, Side
 from sequences.difference_rules import NOT_STRONGER_WHEN_ADDED, Rule, Verdict, rule_for
 from sequences.difference_values import (
     Judged,
-    in_words,
     judge,
     judge_judged,
     part_moved,
@@ -137,16 +136,17 @@ class _Comparing:
             self.leaf(rule, old, new, pair)
 
     def presence(self, rule: Rule, old: Any, new: Any, pair: Pair) -> None:
+        """A key or an entry that is in one of the files alone, with its text if it is a single value."""
         if old is not None:
-            self.gone(rule, pair, old)
+            self.gone(rule, pair, self.old.shown(pair.old))
         elif new is not None:
-            self.come(rule, pair, new)
+            self.come(rule.come, rule, pair, self.new.shown(pair.new))
 
-    def gone(self, rule: Rule, pair: Pair, old: Any, verdict: Verdict | None = None) -> None:
-        self.say(verdict or rule.gone, Pair(pair.old, None, pair.where), f"removed{_shown(old)}", rule.why)
+    def gone(self, rule: Rule, pair: Pair, shown: str = "") -> None:
+        self.say(rule.gone, Pair(pair.old, None, pair.where), f"removed{shown}", rule.why)
 
-    def come(self, rule: Rule, pair: Pair, new: Any, verdict: Verdict | None = None) -> None:
-        self.say(verdict or rule.come, Pair(None, pair.new, pair.where), f"added{_shown(new)}", rule.why)
+    def come(self, verdict: Verdict, rule: Rule, pair: Pair, shown: str = "") -> None:
+        self.say(verdict, Pair(None, pair.new, pair.where), f"added{shown}", rule.why)
 
     def table(self, rule: Rule, inner: Rule, old: dict[str, Any], new: dict[str, Any], pair: Pair) -> None:
         for name in [*old, *(name for name in new if name not in old)]:
@@ -172,10 +172,10 @@ class _Comparing:
     def steps(self, rule: Rule, old: tuple[Step, ...], new: tuple[Step, ...], pair: Pair) -> None:
         found = lists.in_order(old, new, [_same_step, _same_use, _same_kind])
         for i in found.gone:
-            self.gone(rule, pair.between(i, None, _step_words(i, old[i])), None)
+            self.gone(rule, pair.between(i, None, _step_words(i, old[i])))
         for j in found.come:
             verdict: Verdict = "other" if new[j].kind in NOT_STRONGER_WHEN_ADDED else "stronger"
-            self.come(rule, pair.between(None, j, _step_words(j, new[j])), None, verdict)
+            self.come(verdict, rule, pair.between(None, j, _step_words(j, new[j])))
         for i, j in found.moved():
             self.say("other", pair.between(i, j, _step_words(j, new[j])), f"moved: it was step {i + 1}", "")
         for i, j in found.pairs:
@@ -186,9 +186,9 @@ class _Comparing:
     ) -> None:
         found = lists.by_keys(old, new, _REQUIREMENT_KEYS)
         for i in found.gone:
-            self.gone(rule, pair.between(i, None, _requirement_words(old[i])), None)
+            self.gone(rule, pair.between(i, None, _requirement_words(old[i])))
         for j in found.come:
-            self.come(rule, pair.between(None, j, _requirement_words(new[j])), None)
+            self.come(rule.come, rule, pair.between(None, j, _requirement_words(new[j])))
         if found.moved():
             self.say("other", pair, "in another order", "")
         for i, j in found.pairs:
@@ -201,9 +201,9 @@ class _Comparing:
         match = {"points": lists.texts, "channels": lists.places}.get(rule.way, _same_texts)
         found = match(old, new)
         for i in found.gone:
-            self.gone(rule, pair.between(i, None, ""), old[i])
+            self.gone(rule, pair.between(i, None, ""), f": {old[i]}")
         for j in found.come:
-            self.come(rule, pair.between(None, j, ""), new[j])
+            self.come(rule.come, rule, pair.between(None, j, ""), f": {new[j]}")
         if found.moved():
             self.say("other", pair, "in another order", "")
         for i, j in found.pairs:
@@ -247,13 +247,6 @@ class _Comparing:
             word = which_way(after.text or "", before.value, after.value)
             why = "; ".join(f"{where}: {rule.why}" for one, rule, where in moved if one == "weaker")
             self.say(verdict, here, f"{before.words()} -> {after.words()}, {word}", why)
-
-
-def _shown(value: Any) -> str:
-    """A single value behind `removed` or `added`; nothing for a table."""
-    if value is None or isinstance(value, (Model, dict, tuple)):
-        return ""
-    return f": {getattr(value, 'text', None) or in_words(value)}"
 
 
 def _same_texts(old: Sequence_[str], new: Sequence_[str]) -> lists.Matching:

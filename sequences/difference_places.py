@@ -40,6 +40,11 @@ class Side:
         """The entries of a list of single values, as they are written."""
         return [(text_at(self.located.root, (*path, index)) or "").strip() for index in range(count)]
 
+    def shown(self, path: Path_ | None) -> str:
+        """A single value behind `removed` or `added`; nothing for a table or a list."""
+        text = text_at(self.located.root, path or ())
+        return f": {text}" if text else ""
+
     def mark(self, path: Path_ | None) -> Mark:
         found = self.located.at(*path) if path is not None else None
         return found or Mark(0, 0)
