@@ -9,6 +9,7 @@ import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 OVERLOAD = 9.9e37  # infinity in SCPI-99
 NOT_A_NUMBER = 9.91e37
@@ -67,6 +68,7 @@ def switch_text(on: bool) -> str:
 # ---- what comes back
 
 
+@lru_cache(maxsize=1024)
 def text_of(line: bytes) -> str:
     """The response as text. Raises `ResponseError` for bytes that are no printable ASCII."""
     text = line.decode("ascii", "replace").strip(" \t")
@@ -127,6 +129,7 @@ def fields(text: str) -> list[str]:
     return [field.strip() for field in _split(text)]
 
 
+@lru_cache(maxsize=256)
 def error_entry(text: str) -> ErrorEntry:
     """The answer to `SYSTem:ERRor?`."""
     parts = fields(text)

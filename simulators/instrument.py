@@ -89,7 +89,7 @@ class ScpiInstrument(SimulatedDevice):
         ready = self.core.advance(now_s)
         self.show_status(now_s)
         self.core.receive(message, now_s)
-        return b"".join(data for _, data in [*ready, *self.core.advance(now_s)])
+        return b"".join([data for _, data in [*ready, *self.core.advance(now_s)]])
 
     def _falsified(self, reply: bytes, kind: str) -> bytes:
         text = reply.rstrip(b"\n")

@@ -127,6 +127,9 @@ class SimulatedDevice(ABC):
             self._away_until_s = -math.inf
         if not self._outbox or self._outbox[0][0] > now_s:
             return []
+        if self._sent_until_s <= now_s:
+            out, self._outbox = self._outbox, []
+            return out
         due = sum(1 for at_s, _ in self._outbox if at_s <= now_s)
         out, self._outbox = self._outbox[:due], self._outbox[due:]
         return out
@@ -201,6 +204,11 @@ class SimulatedDevice(ABC):
     def _exchange(self, message: bytes, now_s: float) -> None:
         self.exchanges += 1
         fault = self._planned.pop(self.exchanges, self.link)
+        if fault.kind == "ok":
+            reply = self._answer(message, now_s)
+            self.on_exchange(self.exchanges, message, reply)
+            self._post(reply, now_s)
+            return
         if fault.kind in ("closed", "dropped", "restart"):
             self._break(fault, now_s)
             return
@@ -224,7 +232,8 @@ class SimulatedDevice(ABC):
 
     def _post(self, data: bytes, at_s: float) -> None:
         """Put into the outbox; a stream keeps its order, so nothing overtakes a late answer."""
-        self._sent_until_s = max(self._sent_until_s, at_s)
+        if at_s > self._sent_until_s:
+            self._sent_until_s = at_s
         if data:
             self._outbox.append((self._sent_until_s, data))
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 from orchestrator.core.reasons import Cause, Reason
 
@@ -192,8 +192,7 @@ class Reading:
         return self.inputs[rules.feedback[name]]
 
 
-@dataclass(frozen=True)
-class InputView:
+class InputView(NamedTuple):
     """What is known of one input."""
 
     rule: InputRule
@@ -218,12 +217,13 @@ def observe(
     rule: InputRule, before: InputView | None, channels: tuple[bool, ...], at_s: float, agree_s: float
 ) -> InputView:
     """The view after one more reading. `before` is None, or carries the last toggle, at the start."""
-    known = before or InputView(rule, channels, at_s)
-    agree = all(channels) or not any(channels)
+    known = before if before is not None else InputView(rule, channels, at_s)
+    all_closed, all_open = all(channels), not any(channels)
+    agree = all_closed or all_open
     since_s = None if agree else (at_s if known.disagreeing_since_s is None else known.disagreeing_since_s)
     fails = since_s is not None and at_s - since_s >= agree_s
-    seen_open = not fails and (known.seen_open or not any(channels))
-    toggled = seen_open and all(channels)
+    seen_open = not fails and (known.seen_open or all_open)
+    toggled = seen_open and all_closed
     return InputView(
         rule,
         channels,

@@ -112,7 +112,7 @@ class Monitor:
         """Polls up to `at_s` saw what the last reading saw: for a world in which unchanged polls do not happen."""
         if self.reading is not None and at_s > self.reading.at_s:
             self.reading = replace(self.reading, at_s=at_s)
-            self.views = {name: replace(view, at_s=at_s) for name, view in self.views.items()}
+            self.views = {name: view._replace(at_s=at_s) for name, view in self.views.items()}
 
     def renewed(self, at_s: float) -> None:
         """The engine lived at `at_s`."""

@@ -76,7 +76,8 @@ class VirtualWorld:
         """When something happens next by itself."""
         due_s = self.plant.next_due_s()
         if not self._acting:
-            due_s = min((due_s, *(actor.due_s() for actor in self.actors)))
+            for actor in self.actors:
+                due_s = min(due_s, actor.due_s())
         return due_s
 
     def run_until(self, until_s: float) -> None:
@@ -86,6 +87,16 @@ class VirtualWorld:
             self.settle()
         self.now_s = max(self.now_s, until_s)
         self.settle()
+
+    def run_on(self, until_s: float) -> None:
+        """Let time pass to the next thing that happens, at the latest to `until_s`."""
+        due_s = self.next_due_s()
+        until_s = min(until_s, max(self.now_s, due_s))
+        if due_s < until_s:  # overdue
+            self.run_until(until_s)
+        else:
+            self.now_s = max(self.now_s, until_s)
+            self.settle()
 
     def settle(self) -> None:
         """Everything due now."""
@@ -185,7 +196,7 @@ class VirtualPort:
             self._require()
             if self._world.now_s >= until_s:
                 return b""
-            self._world.run_until(min(until_s, max(self._world.now_s, self._world.next_due_s())))
+            self._world.run_on(until_s)
         data = bytes(self.inbox[:limit])
         del self.inbox[:limit]
         return data
@@ -214,4 +225,4 @@ class VirtualClock:
     def rest(self, until_s: float, wake: threading.Event) -> None:
         """To the next thing that happens, at the latest to `until_s`."""
         latest_s = self._world.now_s + (REST_SLICE_S if self.must_renew() else math.inf)
-        self._world.run_until(min(until_s, latest_s, max(self._world.now_s, self._world.next_due_s())))
+        self._world.run_on(min(until_s, latest_s))

@@ -139,7 +139,9 @@ class Bench:
 
     def next_due_s(self) -> float:
         """When something happens by itself."""
-        due_s = min(self.cell.next_due_s(), self.cloth.next_due_s(), self.safety_io.watchdog_due_s())
+        due_s = min(self.cell.due_s, self.safety_io.watchdog_due_s())
+        if self.cloth.is_changing:
+            due_s = min(due_s, self.cloth.next_due_s())
         return min(due_s, self._marks[0][0]) if self._marks else due_s
 
     def _happen(self, now_s: float) -> None:

@@ -50,7 +50,8 @@ class Cell:
         self.contacts = {name: Contact(name, closed=True) for name in INPUTS[:6]}
         self._truth = truth
         self._lamps = self._signals()
-        self._due_s = math.inf
+        self.due_s = math.inf
+        """When something moves by itself, as of the last `settle`."""
 
     def is_closed(self, relay: str) -> bool:
         """The true state of a relay's main contacts."""
@@ -81,7 +82,7 @@ class Cell:
         self._note_lamps(now_s)
         relays_s = min(relay.next_due_s() for relay in self.relays.values())
         contacts_s = min(contact.next_due_s(now_s) for contact in self.contacts.values())
-        self._due_s = min(relays_s, contacts_s)
+        self.due_s = min(relays_s, contacts_s)
 
     def advance(self, now_s: float) -> None:
         """Contacts arrive, inputs change by themselves."""
@@ -91,10 +92,6 @@ class Cell:
                     now_s, "contactor", name=relay.name, state="closed" if relay.closed else "open"
                 )
         self.settle(now_s)
-
-    def next_due_s(self) -> float:
-        """When something moves by itself, as of the last `settle`."""
-        return self._due_s
 
     def discrete_inputs(self, now_s: float) -> tuple[bool, ...]:
         """What the safety controller reads, in the order of INPUTS."""

@@ -35,6 +35,11 @@ class Cloth:
         if shot == self.burns_at_shot or specimen_broke:
             self._coming.append((now_s + BURNS_AFTER_S, "burning"))
 
+    @property
+    def is_changing(self) -> bool:
+        """Whether anything is to come."""
+        return bool(self._coming)
+
     def next_due_s(self) -> float:
         """When its state next changes."""
         return min(at_s for at_s, _ in self._coming) if self._coming else math.inf

@@ -55,7 +55,7 @@ class Operation:
     on_end: Callable[[float], None] | None
 
 
-@dataclass
+@dataclass(slots=True)
 class _Message:
     """The program message under way."""
 

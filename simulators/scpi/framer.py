@@ -1,6 +1,6 @@
 """Cuts a byte stream into program messages: each ends at a new line that is not inside block data."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 
 class Overrun:
@@ -33,8 +33,13 @@ class Framer:
         self._seen = 0
         self._dropping = False
 
-    def feed(self, data: bytes) -> Iterator[str | Overrun]:
+    def feed(self, data: bytes) -> Iterable[str | Overrun]:
         """Messages that are now complete, without their new line and one byte a character."""
+        if not self._buffer and not self._dropping and _is_one_message(data) and len(data) <= self._limit:
+            return (data[:-1].decode("latin-1"),)
+        return self._feed(data)
+
+    def _feed(self, data: bytes) -> Iterator[str | Overrun]:
         self._buffer += data
         while (end := self._buffer.find(b"\n", self._seen)) >= 0:
             item = self._cut(end)
@@ -63,3 +68,8 @@ class Framer:
         self._seen = 0
         self._dropping = False
         return item
+
+
+def _is_one_message(data: bytes) -> bool:
+    """Whole, nothing behind it, and without block data: what nearly always comes."""
+    return 0 <= data.find(b"\n") == len(data) - 1 and b"#" not in data

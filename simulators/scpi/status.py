@@ -60,9 +60,11 @@ class Register:
         if not 0 <= bit <= 14:
             raise ValueError(f"a SCPI-99 register has bits 0 to 14, not {bit}")
         mask = 1 << bit
-        if on and not self.condition & mask:
+        if on == bool(self.condition & mask):
+            return
+        self.condition ^= mask
+        if on:
             self.event |= mask
-        self.condition = self.condition | mask if on else self.condition & ~mask
 
     def read_event(self) -> int:
         """The latched events; reading clears them."""

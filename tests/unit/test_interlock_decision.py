@@ -192,9 +192,9 @@ def test_refusal_of_stale_failed_unproven_and_unknown() -> None:
     assert refusal(rules(), good, ALL, 1.1) is None
     assert "was not read within 0.25 s" in str(refusal(rules(), good, ALL, 1.3))
     assert "is failed" in str(
-        refusal(rules(), {**good, "door": replace(good["door"], failed=True)}, ALL, 1.0)
+        refusal(rules(), {**good, "door": good["door"]._replace(failed=True)}, ALL, 1.0)
     )
-    unproven = {**good, "exhaust": replace(good["exhaust"], toggled_at_s=None)}
+    unproven = {**good, "exhaust": good["exhaust"]._replace(toggled_at_s=None)}
     assert "exhaust has not been opened and closed within 24 h" in str(refusal(rules(), unproven, ALL, 1.0))
     assert "no interlock 'gate'" in str(refusal(rules(), good, ("gate",), 1.0))
     assert "nothing is switched on without one" in str(refusal(rules(), good, (), 1.0))
