@@ -18,6 +18,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     ),
     "check": ("orchestrator.cli.check", "say what is wrong with a sequence or a bench file"),
     "rehearse": ("orchestrator.cli.rehearse", "run a sequence in virtual time, in seconds"),
+    "fault-test": ("orchestrator.cli.fault_test", "every fault at every point of a rehearsed run"),
     "serve": ("orchestrator.cli.serve", "the daemon of one bench; everything below talks to it"),
     "prove": ("orchestrator.cli.prove", "commissioning: instruments, inputs, a dry run without energy"),
     "start": ("orchestrator.cli.start", "start a run of a sequence on a specimen"),

@@ -29,9 +29,9 @@ PROOF_AGE_S = 2.0
 class Case:
     """One ended rehearsal with everything to judge it by. `end` is None where the engine was struck.
 
-    `injected_s` is when the fault was injected, `ended_s` when plant and monitor had been left alone long enough.
-    `stored_v` is what the store holds then; `blocked` is the monitor's sentence of a blocked start after the restart; `promised` are the journal entries whose
-    append had returned.
+    `injected_s` is when the fault was injected, `ended_s` when plant and monitor had been left alone long enough;
+    `stored_v` is what the store holds then, `blocked` the monitor's sentence of a blocked start after the restart;
+    `promised` are the journal entries whose append had returned.
     """
 
     fault: str

@@ -10,12 +10,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from orchestrator.rehearse.faults.points import Point, PointKind
+from orchestrator.rehearse.faults.trace import SAFETY_IO
 
 if TYPE_CHECKING:
     from orchestrator.rehearse.faults.trace import Trace
 
 _K = PointKind
-EVERYWHERE = frozenset(_K)
 LONG_LATE_S = 3.0
 
 
@@ -77,6 +77,25 @@ def _only_change(name: str, to: bool) -> Callable[[Point, Trace], str | None]:
     return removed
 
 
+def _asynchronous(also: Callable[[Point, Trace], str | None]) -> Callable[[Point, Trace], str | None]:
+    """For what comes from outside: once between two looks of the monitor."""
+
+    def removed(point: Point, trace: Trace) -> str | None:
+        if not trace.begins_moment(point):
+            return "no time passes since the point before: the same case"
+        return also(point, trace)
+
+    return removed
+
+
+def _engine_acts(point: Point, trace: Trace) -> str | None:
+    if point.kind is PointKind.EXCHANGE and point.where == SAFETY_IO:
+        return "the monitor's exchange: the engine's own next point stands for it"
+    if point.kind is PointKind.INPUT:
+        return "a change of an input: the engine's own next point stands for it"
+    return None
+
+
 def _not_yet(thing: str) -> Callable[[Point, Trace], str | None]:
     def removed(point: Point, trace: Trace) -> str | None:
         return None if trace.energises_later(point) else f"nothing is energised after this point: {thing}"
@@ -101,7 +120,9 @@ TABLE: tuple[Fault, ...] = (
     _link("refused", "the connection is dropped and nobody is let in again", _never),
     _link("lost", "the connection is dropped", _never),
     _link("restarted", "the device loses power for a second", _never),
-    Fault("door_opens", "input", "the door is opened", _MOMENTS, _not_yet("the door may be open")),
+    Fault(
+        "door_opens", "input", "the door is opened", _MOMENTS, _asynchronous(_not_yet("the door may be open"))
+    ),
     Fault(
         "stick_taken",
         "input",
@@ -109,9 +130,19 @@ TABLE: tuple[Fault, ...] = (
         _MOMENTS,
         _not_yet("the stick may be away"),
     ),
-    Fault("exhaust_stops", "input", "the exhaust stops", _MOMENTS, _not_yet("the exhaust may rest")),
     Fault(
-        "door_bounces", "input", "a door contact bounces for 30 ms", _MOMENTS, _not_yet("the door may move")
+        "exhaust_stops",
+        "input",
+        "the exhaust stops",
+        _MOMENTS,
+        _asynchronous(_not_yet("the exhaust may rest")),
+    ),
+    Fault(
+        "door_bounces",
+        "input",
+        "a door contact bounces for 30 ms",
+        _MOMENTS,
+        _asynchronous(_not_yet("the door may move")),
     ),
     Fault(
         "door_disagrees",
@@ -128,7 +159,11 @@ TABLE: tuple[Fault, ...] = (
         _moves_again("door.a"),
     ),
     Fault(
-        "emergency_stop", "input", "the emergency stop is pressed", _MOMENTS, _not_yet("it may be pressed")
+        "emergency_stop",
+        "input",
+        "the emergency stop is pressed",
+        _MOMENTS,
+        _asynchronous(_not_yet("it may be pressed")),
     ),
     Fault(
         "contactor_welds",
@@ -162,16 +197,29 @@ TABLE: tuple[Fault, ...] = (
     Fault("write_fails", "storage", "this write fails once", frozenset({_K.WRITE}), _never),
     Fault("sync_fails", "storage", "this sync fails once", frozenset({_K.SYNC}), _never),
     Fault("person_says_no", "person", "the person says no", frozenset({_K.ANSWER}), _never),
-    Fault("abort", "person", "a person aborts", _MOMENTS, _never),
-    Fault("engine_killed", "process", "the engine is killed", _MOMENTS, _never),
-    Fault("engine_frozen", "process", "the engine stops where it is", _MOMENTS, _never),
-    Fault("monitor_killed", "process", "the interlock monitor is killed", _MOMENTS, _never),
-    Fault("monitor_frozen", "process", "the interlock monitor stops where it is", _MOMENTS, _never),
-    Fault("power_cut", "process", "the mains fail; what was not synced is lost", _MOMENTS, _never),
+    Fault("abort", "person", "a person aborts", _MOMENTS, _asynchronous(_never)),
+    Fault("engine_killed", "process", "the engine is killed", _MOMENTS, _engine_acts),
+    Fault("engine_frozen", "process", "the engine stops where it is", _MOMENTS, _engine_acts),
+    Fault("monitor_killed", "process", "the interlock monitor is killed", _MOMENTS, _asynchronous(_never)),
+    Fault(
+        "monitor_frozen",
+        "process",
+        "the interlock monitor stops where it is",
+        _MOMENTS,
+        _asynchronous(_never),
+    ),
+    Fault("power_cut", "process", "the mains fail; what was not synced is lost", _MOMENTS, _engine_acts),
 )
+# The only source of a number, with nothing to hold it against: a plausible error there rests on calibration.
+SINGLE_SOURCE = {"wrong_value": (b"MEASure:CURRent",), "wrong_unit": (b"MEASure:CURRent",)}
 BY_NAME = {fault.name: fault for fault in TABLE}
 # Without an api in the virtual world there is nothing to kill: the crash tests do it to real processes.
 NOT_IN_VIRTUAL_WORLD = ("api_killed", "api_frozen")
+
+
+def rests_on_calibration(fault: str, point: Point) -> bool:
+    """Whether the fault is a plausible error of a single source, which nothing here can contradict."""
+    return point.message.startswith(SINGLE_SOURCE.get(fault, ())) and point.kind is PointKind.EXCHANGE
 
 
 def cells(point: Point, trace: Trace) -> tuple[list[Fault], list[tuple[Fault, str]]]:

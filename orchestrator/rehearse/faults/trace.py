@@ -10,74 +10,117 @@ from orchestrator.rehearse.faults.points import Point, PointKind
 if TYPE_CHECKING:
     from orchestrator.rehearse.faults.harness import Harness
 
+SAFETY_IO = "safety_io"
+
 
 @dataclass
 class Trace:
-    """What the declared table asks about a point."""
+    """What the declared table asks about a point. `counted` are the events as others counted them."""
 
     points: list[Point] = field(default_factory=list)
     counted: dict[str, int] = field(default_factory=dict)
-    _replies: dict[tuple[str, int], bytes] = field(default_factory=dict)
-    _changes: dict[tuple[str, int, str], bool] = field(default_factory=dict)
-    _values: dict[int, bool] = field(default_factory=dict)
-    _last_energised: int = -1
+    replies: dict[tuple[str, int], bytes] = field(default_factory=dict)
+    changed: dict[tuple[str, int, str], bool] = field(default_factory=dict)
+    values: dict[int, bool] = field(default_factory=dict)
+    last_energised: int = -1
 
     def reply(self, point: Point) -> bytes:
         """The true answer of an exchange; empty where it has none."""
-        return self._replies.get((point.where, point.nth), b"")
+        return self.replies.get((point.where, point.nth), b"")
 
     def changes(self, point: Point, kind: str) -> bool:
         """Whether a false answer of that kind would differ from the true one."""
-        return self._changes.get((point.where, point.nth, kind), False)
+        return self.changed.get((point.where, point.nth, kind), False)
 
     def value(self, point: Point) -> bool | None:
         """What a safety input became at its point."""
-        return self._values.get(point.number)
+        return self.values.get(point.number)
 
     def moves_later(self, point: Point) -> bool:
-        return any(
-            p.kind is PointKind.INPUT and p.where == point.where for p in self.points[point.number + 1 :]
-        )
+        later = self.points[point.number + 1 :]
+        return any(p.kind is PointKind.INPUT and p.where == point.where for p in later)
 
     def energises_later(self, point: Point) -> bool:
         """Whether an output is on at this point or at a later one."""
-        return point.number <= self._last_energised
+        return point.number <= self.last_energised
+
+    def begins_moment(self, point: Point) -> bool:
+        """Whether nothing happened yet at this instant that a change from outside could come before or after.
+
+        Between two looks of the monitor no time passes for it, so a change at any point between them is one case.
+        """
+        if point.number == 0:
+            return True
+        before = self.points[point.number - 1]
+        return before.at_s != point.at_s or _is_look(before) != _is_look(point)
+
+    def by_kind(self) -> dict[str, int]:
+        """The points by their kind."""
+        counts: dict[str, int] = {}
+        for point in self.points:
+            counts[point.kind.value] = counts.get(point.kind.value, 0) + 1
+        return counts
+
+
+def _is_look(point: Point) -> bool:
+    return point.kind is PointKind.EXCHANGE and point.where == SAFETY_IO
 
 
 class Tracer:
-    """Fills a trace while its rehearsal runs without a fault."""
+    """Fills a trace while its rehearsal runs without a fault, and counts the same events by other means."""
 
     def __init__(self, harness: Harness) -> None:
         self.trace = Trace()
         self._harness = harness
+        self._waits = 0
         harness.points.on_point = self._on_point
         self._plant: Any = harness.rehearsal.virtual.plant
-        for name, device in dict(self._plant.devices).items():
+        self._inputs_before = self._plant.inputs_version()
+        for name in self._plant.devices:
+            device: Any = self._plant.devices[name]
             device.on_exchange = self._listener(name, device)
+        self._count_waits(harness.rehearsal.world.pace)
+
+    def _count_waits(self, pace: Any) -> None:
+        for name in ("wait_until", "wait_for"):
+            setattr(pace, name, self._counting(getattr(pace, name)))
+
+    def _counting(self, wait: Any) -> Any:
+        def counted(*args: Any, **kwargs: Any) -> Any:
+            self._waits += 1
+            return wait(*args, **kwargs)
+
+        return counted
 
     def _listener(self, name: str, device: Any) -> Any:
         def heard(number: int, message: bytes, reply: bytes) -> None:
-            trace = self.trace
-            trace._replies[name, number] = reply
+            self.trace.replies[name, number] = reply
             for kind in ("wrong_value", "wrong_unit"):
-                trace._changes[name, number, kind] = bool(reply) and device.falsified(reply, kind) != reply
+                self.trace.changed[name, number, kind] = (
+                    bool(reply) and device.falsified(reply, kind) != reply
+                )
 
         return heard
 
     def _on_point(self, point: Point) -> None:
-        trace = self.trace
-        trace.points.append(point)
+        self.trace.points.append(point)
         if point.energised:
-            trace._last_energised = point.number
+            self.trace.last_energised = point.number
         if point.kind is PointKind.INPUT:
             change = next(e for e in reversed(self._plant.truth()) if e["event"] == "input")
-            trace._values[point.number] = bool(change["value"])
+            self.trace.values[point.number] = bool(change["value"])
 
     def finish(self) -> Trace:
-        """Count independently of the hooks: by the plant's exchanges and its log."""
-        trace, plant = self.trace, self._plant
-        trace.counted = {
-            "exchange": sum(plant.exchanges().values()),
-            "answer": sum(e["kind"] == "answered" for e in self._harness.rehearsal.world.journal.entries),
+        """The trace, with the counts of the plant, the journal and the store beside it."""
+        rehearsal = self._harness.rehearsal
+        files = [name for name in rehearsal.store.names() if name != "journal.jsonl"]
+        stored = rehearsal.world.journal.count + len(files)
+        self.trace.counted = {
+            "exchange": sum(self._plant.exchanges().values()),
+            "wait": self._waits,
+            "write": stored,
+            "sync": stored,
+            "answer": sum(e["kind"] == "answered" for e in rehearsal.world.journal.entries),
+            "input": self._plant.inputs_version() - self._inputs_before,
         }
-        return trace
+        return self.trace

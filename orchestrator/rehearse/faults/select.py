@@ -1,0 +1,70 @@
+"""Which points are tried: repeated shots and repeated looks are collapsed, and it is said what was."""
+
+from __future__ import annotations
+
+import random
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from orchestrator.rehearse.faults.points import Point, PointKind
+
+if TYPE_CHECKING:
+    from orchestrator.rehearse.faults.trace import Trace
+
+
+@dataclass(frozen=True)
+class Selection:
+    """The numbers of the points to be tried, and how many were left out for which reason."""
+
+    numbers: frozenset[int]
+    collapsed: dict[str, int]
+
+    def wants(self, point: Point) -> bool:
+        return point.number in self.numbers
+
+
+def select(trace: Trace, seed: int) -> Selection:
+    """First, second, last and one seeded of each series of shots; first, second and last look of each wait."""
+    left_shots = _repeated_shots(trace, seed)
+    left_looks = _repeated_looks(trace)
+    numbers = {p.number for p in trace.points} - left_shots - left_looks
+    collapsed = {
+        "repeated shots (first, second, last and one seeded are tried)": len(left_shots),
+        "repeated looks within one wait (first, second and last are tried)": len(left_looks - left_shots),
+    }
+    return Selection(frozenset(numbers), collapsed)
+
+
+def _repeated_shots(trace: Trace, seed: int) -> set[int]:
+    series: dict[str, set[int]] = defaultdict(set)
+    for point in trace.points:
+        name, shot = _shot(point)
+        if name:
+            series[name].add(shot)
+    kept = {name: _kept_shots(sorted(shots), seed) for name, shots in series.items()}
+    return {p.number for p in trace.points if _shot(p)[0] and _shot(p)[1] not in kept[_shot(p)[0]]}
+
+
+def _shot(point: Point) -> tuple[str, int]:
+    name, _, shot = point.part.rpartition(" ")
+    return (name, int(shot)) if name and shot.isdecimal() else ("", 0)
+
+
+def _kept_shots(shots: list[int], seed: int) -> set[int]:
+    between = shots[2:-1]
+    chosen = [random.Random(seed).choice(between)] if between else []
+    return {*shots[:2], *shots[-1:], *chosen}
+
+
+def _repeated_looks(trace: Trace) -> set[int]:
+    """Equal messages to one device within one wait, but for the first two and the last."""
+    waits = 0
+    looks: dict[tuple[int, str, bytes], list[int]] = defaultdict(list)
+    for point in trace.points:
+        waits += point.kind is PointKind.WAIT
+        if point.kind is PointKind.EXCHANGE:
+            # Behind the transaction number and, for the watchdog, before its counter: what is asked.
+            asked = point.message[7:10] if point.where == "safety_io" else point.message
+            looks[waits, point.where, asked].append(point.number)
+    return {number for numbers in looks.values() for number in numbers[2:-1]}
