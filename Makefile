@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 BENCH ?= impulse
 
-.PHONY: help setup demo test check format bench clean
+.PHONY: help setup demo test check format bench docs clean
 
 help:
 	@echo "make setup   build $(VENV), in which 'benchward' is the command"
@@ -13,6 +13,7 @@ help:
 	@echo "make check   format, lint, types, import contract"
 	@echo "make format  rewrite the code in the house format"
 	@echo "make bench   the speed table, each figure beside its baseline"
+	@echo "make docs    write the generated parts of the docs anew"
 
 setup: $(VENV)/ready
 
@@ -39,6 +40,9 @@ format: setup
 
 bench: setup
 	$(BIN)/python -m tests.bench
+
+docs: setup
+	$(BIN)/python -m tests.docs_tools
 
 clean:
 	rm -rf $(VENV) build *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis
