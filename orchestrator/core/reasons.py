@@ -37,75 +37,178 @@ class Reason(StrEnum):
 
 @dataclass(frozen=True)
 class Explanation:
-    """What a stop reason means for a person: what happened in general words, and what to do next."""
+    """What a stop reason means for a person: what happened in general words, and what to do next.
+
+    `check` is what to look at, the likeliest first. `released_by` says whose word the bench waits for before it can be
+    started again, where that is more than the person who starts the next run.
+    """
 
     happened: str
     advice: str
+    check: tuple[str, ...]
+    released_by: str | None = None
 
+
+_READ_VERDICTS = (
+    "the verdicts and the figures behind them: benchward record show RUN",
+    "the specimen and the indicator, with everything off and earthed",
+)
 
 EXPLANATIONS: dict[Reason, Explanation] = {
-    Reason.COMPLETED: Explanation("Every step was done", "Inspect the specimen and read the verdicts."),
+    Reason.COMPLETED: Explanation(
+        "Every step was done", "Inspect the specimen and read the verdicts.", _READ_VERDICTS
+    ),
     Reason.COUNT_REACHED: Explanation(
-        "The declared count was reached", "Inspect the specimen and read the verdicts."
+        "The declared count was reached", "Inspect the specimen and read the verdicts.", _READ_VERDICTS
     ),
     Reason.SPECIMEN_FAILED: Explanation(
-        "The specimen exceeded a limit", "Keep the specimen as it is, photograph it, read the verdicts."
+        "The specimen exceeded a limit",
+        "Keep the specimen as it is, photograph it, read the verdicts.",
+        (
+            "the waveform of the shot that failed beside the one before it: a probe that moved looks like a failure",
+            "probe ratios, ranges and the contact at the specimen's terminals, before anything is touched",
+            "the specimen: cracks, soot, smell; photographed before it is moved",
+        ),
     ),
     Reason.INDICATOR_IGNITED: Explanation(
         "The indicator showed ignition",
         "Make sure that nothing burns on before you enter; photograph the indicator and the specimen.",
+        (
+            "through the window: does anything still glow or smoke? exhaust on, extinguisher at hand",
+            "the indicator and the place of the specimen that it lay on, photographed before they are moved",
+            "that the indicator lay as the sequence asks: fresh, so many layers, in contact",
+        ),
     ),
     Reason.ABORT_BY_PERSON: Explanation(
-        "A person aborted the run", "Write down why; the specimen may go on only if the sequence allows it."
+        "A person aborted the run",
+        "Write down why; the specimen may go on only if the sequence allows it.",
+        ("why it was aborted, in the words of who did it: benchward record amend RUN --remark",),
     ),
     Reason.INTERLOCK_OPEN: Explanation(
         "An interlock opened while the bench was armed or live",
         "Find out who or what opened it, close it, and start a new run.",
+        (
+            "whether somebody went in: count heads before anything else",
+            "the interlock named above: open, out of place, or its contact loose",
+            "where it has two channels, that both switch together: benchward prove BENCH",
+        ),
     ),
     Reason.EMERGENCY_STOP: Explanation(
         "An emergency stop was pressed",
         "Find out why, remove the danger, release and reset the button, start a new run.",
+        (
+            "who pressed it and what they saw",
+            "that the danger is gone, before the button is released and reset",
+            "if nobody pressed it: the button's contacts and their cable",
+        ),
+        "the person who has removed the danger, by resetting the button",
     ),
     Reason.MONITOR_LOST: Explanation(
         "The interlock monitor or its safety I/O stopped answering",
         "Check the safety I/O and its cable, then restart the daemon.",
+        (
+            "power and lamps of the safety I/O, its network cable, nobody else connected to it",
+            "that its watchdog opened the contactor: at the contactor itself, not on a screen",
+            "logs/monitor.log in the data folder",
+        ),
     ),
     Reason.OFF_NOT_PROVEN: Explanation(
         "Off could not be proven",
         "Call the test operator in charge: a named person must release the bench.",
+        (
+            "from outside: contactor, discharge and earthing switch, which of them is not where it should be",
+            "the voltages named above by a second meter; do not trust a divider that reads zero",
+            "only with the mains locked off and the earthing stick on: welded contacts, burnt resistor, loose feedback",
+        ),
+        "the test operator in charge, by name, once off is proven: benchward answer",
     ),
     Reason.INSTRUMENT_FAULT: Explanation(
         "An instrument did not do what it was told, or did not answer",
         "Check that instrument, its cable and its front panel; prove the bench before the next run.",
+        (
+            "the instrument named above: power, error light, somebody at its front panel",
+            "its cable and address, and that it is the unit of the bench file (serial number)",
+            "the whole bench without energy: benchward prove BENCH",
+        ),
     ),
     Reason.ACTUATOR_FAULT: Explanation(
-        "The actuator did not do what it was told", "Check the actuator, home it, prove the bench."
+        "The actuator did not do what it was told",
+        "Check the actuator, home it, prove the bench.",
+        (
+            "that nothing is jammed, and no finger or tool is in its way, before it moves again",
+            "its supply, cable and limit switches",
+            "position against the last good one, after homing",
+        ),
     ),
     Reason.SUPPLY_FAULT: Explanation(
-        "The source or its supply left its limits", "Check the source and its supply, then start a new run."
+        "The source or its supply left its limits",
+        "Check the source and its supply, then start a new run.",
+        (
+            "the source's own reading beside the bench's divider: which of the two lies",
+            "mains, fuses, the key switch and the error light of the source",
+            "that the contactor closes when it is told to: benchward prove BENCH",
+        ),
     ),
     Reason.CAPTURE_INVALID: Explanation(
         "A shot could not be judged from its capture",
         "Look at the last waveform, check probes, ranges and trigger line, prove the bench.",
+        (
+            "the last waveform: clipped, flat, too late, or not there",
+            "probe ratio and plug, range, trigger cable",
+            "whether the shot reached the specimen all the same: it counts as applied",
+        ),
     ),
     Reason.SPURIOUS_SHOT: Explanation(
         "Energy was applied without a command",
         "The specimen has had a shot that was not asked for; have the source checked.",
+        (
+            "the source: self-firing, trigger line, somebody at its front panel",
+            "the trigger cable for pick-up from other benches",
+            "the specimen as after any shot: it counts as applied",
+        ),
+        "whoever is answerable for the source, after it was checked",
     ),
     Reason.STORAGE_FAULT: Explanation(
-        "The record could not be written", "Make room on the disk or repair it, then start a new run."
+        "The record could not be written",
+        "Make room on the disk or repair it, then start a new run.",
+        (
+            "room and mount of the data folder: df, mount",
+            "what of the last shot is in the record: benchward record verify RUN",
+            "the disk's own error counts, where it was not full",
+        ),
     ),
     Reason.POWER_LOST: Explanation(
         "The daemon or the computer went down in the middle of a run",
         "Treat the run as interrupted; inspect the specimen before anything else.",
+        (
+            "at the bench, not on a screen: off, discharged, earthed",
+            "whether the last act announced in the record happened: assume that it did",
+            "why it went down: mains, computer, logs in the data folder",
+        ),
+        "a person, by starting a new run; nothing goes on by itself",
     ),
     Reason.CALIBRATION_LAPSED: Explanation(
-        "A calibration lapses before the run can end", "Replace or recalibrate the instrument."
+        "A calibration lapses before the run can end",
+        "Replace or recalibrate the instrument.",
+        (
+            "the date on the instrument's label against the bench file's calibration_due",
+            "which earlier runs used it after its date: benchward record list --instrument SERIAL",
+        ),
+        "who may override it, by name and with a reason: benchward start --override-calibration",
     ),
-    Reason.PLANNED_PAUSE: Explanation("The run was paused as planned", "Resume it when ready."),
+    Reason.PLANNED_PAUSE: Explanation(
+        "The run was paused as planned",
+        "Resume it when ready.",
+        ("that specimen, mounting and indicator are as they were left",),
+    ),
     Reason.INTERNAL_ERROR: Explanation(
         "The software failed",
         "Keep the run folder, report it; the next run is refused until an engineer acknowledges it.",
+        (
+            "the details under the cause, and logs/ in the data folder: they go into the report",
+            "that the specimen's last shot is in the record: benchward record verify RUN",
+        ),
+        "an engineer, by name: benchward answer",
     ),
 }
 
