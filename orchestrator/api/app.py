@@ -6,9 +6,9 @@ import asyncio
 import json
 from collections.abc import Awaitable, Callable
 from dataclasses import asdict
-from typing import Annotated, Any
+from typing import Any
 
-from fastapi import Depends, FastAPI, HTTPException, Request
+from fastapi import FastAPI, HTTPException, Request
 from fastapi.responses import JSONResponse
 from starlette.types import Receive, Scope, Send
 
@@ -99,7 +99,7 @@ def _add_acts(app: FastAPI, places: Places, token: str) -> None:
     async def abort_now(request: Request, order: Order | None = None) -> JSONResponse:
         """Straight to the interlock monitor: works while the engine hangs. Whether it is off: GET /status."""
         who = person(request, order.by if order else None) or {"name": "somebody"}
-        if await abort(places, str(who["name"])):
+        if await abort(places, token, who):
             return JSONResponse(
                 {"ok": True, "sentence": "Aborting. Look at the status for the proof of off."}
             )
@@ -128,14 +128,12 @@ def _simple(do: str, act: Callable[..., Awaitable[JSONResponse]]) -> Callable[..
 
 
 def _add_records(app: FastAPI, places: Places) -> None:
-    def index() -> Any:
+    @app.get("/runs", summary="the runs of the data folder, oldest first")
+    def runs(specimen: str | None = None) -> list[Facts]:
+        """Also those that were interrupted."""
         from orchestrator.record.index import Index
 
-        return Index(places.data)
-
-    @app.get("/runs", summary="the runs of the data folder, oldest first")
-    def runs(index: Annotated[Any, Depends(index)], specimen: str | None = None) -> list[Facts]:
-        """Also those that were interrupted."""
+        index = Index(places.data)
         try:
             return [asdict(one) for one in index.find(specimen=specimen)]
         finally:

@@ -96,8 +96,18 @@ async def _snapshot(places: Places) -> Facts | None:
         return None
 
 
-async def abort(places: Places, name: str) -> bool:
-    """Straight to the interlock monitor; whether it took it."""
+async def abort(places: Places, token: str, who: Facts) -> bool:
+    """Straight to the interlock monitor, then to the engine; whether the monitor took it."""
+    taken = await _tell_monitor(places, str(who["name"]))
+    try:
+        async with asyncio.timeout(MONITOR_WITHIN_S), talk(places, token) as one:
+            await one.call("abort", who)
+    except (EngineLost, TimeoutError):
+        pass  # an engine that is gone has no run that could go on
+    return taken
+
+
+async def _tell_monitor(places: Places, name: str) -> bool:
     try:
         async with asyncio.timeout(MONITOR_WITHIN_S):
             reader, writer = await asyncio.open_unix_connection(str(places.abort_sock))

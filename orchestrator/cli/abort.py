@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
+import os
 import sys
 import time
 
 from orchestrator.cli.client import (
     FINE,
     NOT_VALID,
+    EngineLink,
     Facts,
+    Refusal,
     Unreachable,
     add_by,
     add_data,
@@ -18,9 +22,11 @@ from orchestrator.cli.client import (
     places_from,
     snapshots,
 )
+from orchestrator.daemon.lines import user_name
 from orchestrator.daemon.places import Places
 
 PROOF_WITHIN_S = 15.0
+ENGINE_WITHIN_S = 1.0
 NO_WORD = "OFF IS NOT PROVEN: the interlock monitor does not answer. Treat the bench as live, cut the mains by hand."
 
 
@@ -41,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
     """Abort, then look until off is proven."""
     places = places_from(args)
     try:
-        tell_monitor(places, args.by)
+        abort_now(places, args.by)
     except Unreachable as error:
         _say(args.json, {"ok": False, "off_proven": None, "sentence": str(error), "help": error.help})
         return NOT_VALID
@@ -52,10 +58,29 @@ def run(args: argparse.Namespace) -> int:
     return FINE if facts["off_proven"] else NOT_VALID
 
 
-def tell_monitor(places: Places, by: str | None) -> None:
+def abort_now(places: Places, by: str | None) -> None:
+    """Monitor first, then the engine. Raises Unreachable when the monitor does not take it."""
+    who = by or user_name(os.getuid())
+    try:
+        tell_monitor(places, who)
+    finally:
+        _tell_engine(places, who)
+
+
+def _tell_engine(places: Places, by: str) -> None:
+    """So that a run ends that is about to begin, too; an engine that is gone has none."""
+    with contextlib.suppress(Unreachable, Refusal):
+        link = EngineLink(places)
+        try:
+            link.call("abort", {"name": by, "how": "declared"}, ENGINE_WITHIN_S)
+        finally:
+            link.close()
+
+
+def tell_monitor(places: Places, by: str) -> None:
     """One message to the monitor's own socket. Raises Unreachable when nobody takes it."""
     with connect(places.abort_sock, places.data) as one:
-        one.sendall(json.dumps({"who": by} if by else {}).encode() + b"\n")
+        one.sendall(json.dumps({"who": by}).encode() + b"\n")
         try:
             taken = one.recv(256)
         except OSError:

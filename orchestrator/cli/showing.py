@@ -13,7 +13,7 @@ import time
 from collections.abc import Callable, Iterator
 from typing import Any, TextIO
 
-from orchestrator.cli.abort import tell_monitor
+from orchestrator.cli.abort import abort_now
 from orchestrator.cli.answer import question_text
 from orchestrator.cli.client import NOT_VALID, EngineLink, Facts, Unreachable
 from orchestrator.cli.happenings import ending, happening, wrapped
@@ -148,7 +148,7 @@ class Showing:
     def abort(self) -> None:
         """Ctrl-C: stop the run, and go on showing how it ends."""
         try:
-            tell_monitor(self._places, self._by)
+            abort_now(self._places, self._by)
             self._screen.say("Aborting. (Ctrl-C once more only stops the showing.)")
         except Unreachable as error:
             self._screen.say(f"{error}\nhelp: {error.help}")

@@ -19,7 +19,7 @@ def render(status: Facts, width: int = 80) -> str:
         ("What do I do?", [*do_lines(do)]),
         ("Interlocks", [interlock_line(status["interlocks"])]),
     ]
-    text = [_heading(status), "-" * width]
+    text = [*textwrap.wrap(_heading(status), width), "-" * width]
     for label, lines in parts:
         text += _labelled(label, lines, width)
     return "\n".join(line.rstrip() for line in text)
@@ -109,5 +109,5 @@ def _labelled(label: str, lines: Iterable[str], width: int) -> list[str]:
     indent = " " * (LABEL + 2)
     text: list[str] = []
     for line in lines:
-        text += textwrap.wrap(line, width - len(indent), break_long_words=False) or [""]
+        text += textwrap.wrap(line, width - len(indent)) or [""]
     return [f"{label:{LABEL}}  {text[0]}", *(indent + line for line in text[1:])]

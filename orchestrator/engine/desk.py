@@ -64,6 +64,7 @@ class Desk:
         self._stop: Stop | None = None
         self._order: RunOrder | None = None
         self._world: World | None = None
+        self._early: tuple[Reason, str, str] | None = None
         self._ran = False
         self.unacknowledged = _read(places.unacknowledged)
         self.last_end = _end_of_newest(places.data)
@@ -103,7 +104,7 @@ class Desk:
                     f"Run {self._order.run} is in progress" if self._order else f"Busy with {self._busy_with}"
                 )
                 raise Refused("busy", f"{at_it}.", "wait for its end, or abort it: benchward abort")
-            self._busy_with = what
+            self._busy_with, self._early = what, None
 
     def give_back(self) -> None:
         with self._lock:
@@ -177,6 +178,8 @@ class Desk:
         with self._lock:
             self._order, self._world, self._stop = order, world, world.stop
             self._ran = True
+            if self._early is not None:
+                world.stop.because(*self._early)
         try:
             end = run(order, world)
         finally:
@@ -201,6 +204,8 @@ class Desk:
         stop = Stop(time.monotonic)
         with self._lock:
             self._stop = stop
+            if self._early is not None:
+                stop.because(*self._early)
         try:
             rows = Proving(self._file, Pace(RealClock(), stop, self._port), self._tell_proving).run()
         except Stopped as stopped:
@@ -271,9 +276,12 @@ class Desk:
         return {"sentence": "Aborting."}
 
     def stop(self, reason: Reason, what: str, who: str) -> bool:
-        """Latch a cause for what is in progress; False when nothing is."""
+        """Latch a cause for what is in progress, or about to be; False when nothing is."""
         with self._lock:
             stop = self._stop
+            if stop is None and self._busy_with is not None:
+                self._early = (reason, what, who)
+                return True
         if stop is None:
             return False
         stop.because(reason, what, who)
