@@ -37,9 +37,14 @@ class Finding:
         return asdict(self)
 
 
+def printable(text: str) -> str:
+    """The text on one line, without characters that a terminal would act on: an escape in quotation marks is one."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
 def _window(excerpt: str, column: int) -> tuple[str, int]:
     """The part of a line around a column, printable, and the column in it."""
-    clean = "".join(c if c.isprintable() else " " for c in excerpt)
+    clean = printable(excerpt)
     if len(clean) <= _WIDEST:
         return clean, column
     start = max(0, min(column - 1 - _WIDEST // 2, len(clean) - _WIDEST))
@@ -56,7 +61,7 @@ def render(finding: Finding) -> str:
     lines.append(f"  {finding.what}")
     if finding.help:
         lines.append(f"  help: {finding.help}")
-    return "\n".join(lines)
+    return "\n".join(printable(line) for line in lines)
 
 
 def refused(findings: Iterable[Finding]) -> bool:

@@ -107,6 +107,8 @@ def comparison_as_text(comparison: Comparison) -> str:
 
 
 def _change(change: Change, comparison: Comparison) -> str:
+    from sequences.findings import printable
+
     places = [
         f"{file}:{line}:{column}"
         for file, line, column in (
@@ -118,7 +120,7 @@ def _change(change: Change, comparison: Comparison) -> str:
     lines = [f"{HEADINGS[change.verdict]}: {change.where}: {change.what}"]
     lines += [f"  {change.why}"] if change.why else []
     lines += [f"  {'; before '.join(places)}" if change.line else f"  before {places[0]}"] if places else []
-    return "\n".join(lines)
+    return "\n".join(printable(line) for line in lines)
 
 
 def _summary(comparison: Comparison) -> str:

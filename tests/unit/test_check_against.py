@@ -89,6 +89,15 @@ def test_a_weakening_shows_beside_findings_of_the_cross_check(
     assert "It would be refused." in said and "weaker: each_shot, step 2 (observe): removed" in said
 
 
+def test_a_change_cannot_send_escape_sequences_to_the_terminal(
+    old: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = new(old, edited(SEQUENCE, ("title: Impulses on", 'title: "\\e[2J\\n on"  #')))
+    assert main(["check", str(path), "--against", str(old)]) == 0
+    said = capsys.readouterr().out
+    assert "title: Impulses on a buoy-lamp input filter ->  [2J  on, changed\n" in said
+
+
 def test_refused_files_are_not_compared_by_the_function_either() -> None:
     refused = load(edited(SEQUENCE, ("at_most: 310 V", "at_most: 310")))
     with pytest.raises(ValueError, match="was refused"):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -58,6 +59,14 @@ def test_a_finding_is_plain_data_for_programs() -> None:
         "what": "It is a current.",
         "help": "write a time",
     }
+
+
+def test_a_value_cannot_send_escape_sequences_to_the_terminal() -> None:
+    """An escape in quotation marks is a control character in the value: `"\\e[2J"` would clear the screen."""
+    said = render(replace(finding(), what='"\x1b[2J\t" is no name.\n', help="write\r\x07 b"))
+
+    assert all(line.isprintable() for line in said.split("\n"))
+    assert '  " [2J " is no name. \n  help: write   b' in said
 
 
 def test_findings_stand_in_the_order_of_the_file_and_once() -> None:
