@@ -3,6 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 BENCH ?= impulse
+TIME ?= 60
 
 .PHONY: help setup demo test check format bench docs clean
 
@@ -13,6 +14,7 @@ help:
 	@echo "make check   format, lint, types, import contract"
 	@echo "make format  rewrite the code in the house format"
 	@echo "make bench   the speed table, each figure beside its baseline"
+	@echo "make fuzz    rubbish, guided by coverage, into every reader; TIME=60 seconds for each"
 	@echo "make docs    write the generated parts of the docs anew"
 
 setup: $(VENV)/ready
@@ -44,5 +46,9 @@ bench: setup
 docs: setup
 	$(BIN)/python -m tests.docs_tools
 
+fuzz: setup
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[dev,fuzz]'
+	$(BIN)/python -m tests.fuzz $(TIME)
+
 clean:
-	rm -rf $(VENV) build *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis
+	rm -rf $(VENV) build *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .fuzz
