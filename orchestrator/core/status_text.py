@@ -21,7 +21,7 @@ def render(status: Facts, width: int = 80) -> str:
     ]
     text = [*textwrap.wrap(_heading(status), width), "-" * width]
     for label, lines in parts:
-        text += _labelled(label, lines, width)
+        text += labelled(label, lines, width)
     return "\n".join(line.rstrip() for line in text)
 
 
@@ -29,13 +29,14 @@ def compact(status: Facts, width: int = 80) -> list[str]:
     """The three questions in six lines, always as many, each cut at `width`."""
     entry, going_on, do = status["may_i_go_in"], status["going_on"], status["do"]
     question = do.get("question")
-    act = f"Answer question {question['question']}: {question['text']}" if question else do["sentence"]
+    act = f"Answer question {question['question']}, shown above." if question else do["sentence"]
     indent = " " * (len(entry["symbol"]) + 1)
+    going = textwrap.wrap(" ".join([going_on["sentence"], *going_on["details"]]), width - len(indent))
+    age_s = entry.get("age_s")
     lines = [
         f"{entry['symbol']} {entry['words']}",
-        f"{indent}lamp {entry['lamp']}, {_hardware(entry)}, {age_words(entry)}",
-        indent + going_on["sentence"],
-        indent + ", ".join(going_on["details"]),
+        f"{indent}{entry['lamp']} lamp, {_hardware(entry)}, {'never read' if age_s is None else f'{age_s:.1f} s'}",
+        *(indent + line for line in [*going[:2], "", ""][:2]),
         indent + (do["sentence"] if entry["answer"] == "not known" else act),
         indent + (f"To stop at once, no question is asked: {do['abort']}" if do.get("abort") else ""),
     ]
@@ -105,7 +106,8 @@ def _heading(status: Facts) -> str:
     return "   ".join(str(part) for part in parts if part) or "benchward"
 
 
-def _labelled(label: str, lines: Iterable[str], width: int) -> list[str]:
+def labelled(label: str, lines: Iterable[str], width: int) -> list[str]:
+    """A question at the left, its answer beside it, both always at the same place."""
     indent = " " * (LABEL + 2)
     text: list[str] = []
     for line in lines:
