@@ -30,6 +30,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "pause": ("orchestrator.cli.pause", "hold the run after the present shot"),
     "resume": ("orchestrator.cli.resume", "go on with a paused run"),
     "abort": ("orchestrator.cli.abort", "stop at once; no question is asked"),
+    "why": ("orchestrator.cli.why", "why a run stopped: cause, safety then, what came before, what to check"),
     "analyse": ("orchestrator.cli.analyse", "compute impulse figures from a waveform file"),
     "record": ("orchestrator.cli.record", "list, show, verify, export and report technical records"),
     "schema": ("orchestrator.cli.schema", "the JSON Schema of sequences and bench files, for editors"),

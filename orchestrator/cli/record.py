@@ -24,7 +24,7 @@ USUAL_DATA_FOLDER = "benchward-data"
 DATA_FOLDER_VARIABLE = "BENCHWARD_DATA"
 
 
-class _WrongCommand(Exception):
+class WrongCommand(Exception):
     """The command cannot be carried out as given; the text says why, `help` what to type."""
 
     def __init__(self, sentence: str, help: str) -> None:  # noqa: A002  the house's word
@@ -124,7 +124,7 @@ def run(args: argparse.Namespace) -> int:
 
     try:
         return _COMMANDS[args.record_command](args)
-    except _WrongCommand as wrong:
+    except WrongCommand as wrong:
         print(f"error: {wrong}\nhelp: {wrong.help}", file=sys.stderr)
         return 2
     except (Refused, NoRecord, StorageFault) as refused:
@@ -135,29 +135,32 @@ def run(args: argparse.Namespace) -> int:
         return 0
 
 
-def _data_folder(args: argparse.Namespace) -> Path:
+def data_folder(args: argparse.Namespace) -> Path:
     return Path(args.data or os.environ.get(DATA_FOLDER_VARIABLE) or USUAL_DATA_FOLDER)
 
 
 def _folder(args: argparse.Namespace) -> Path:
-    """The run folder that RUN names."""
+    return run_folder(args.which, data_folder(args))
+
+
+def run_folder(which: str, data: Path) -> Path:
+    """The run folder that a run's name, the beginning of one, or a path names. Raises WrongCommand."""
     from orchestrator.record.journal import JOURNAL
     from orchestrator.record.specimens import run_folders
 
-    given = Path(args.which)
+    given = Path(which)
     if (given / JOURNAL).is_file() or (given.is_dir() and len(given.parts) > 1):
         return given
-    data = _data_folder(args)
-    found = [path for path in run_folders(data) if path.name.startswith(args.which)]
-    exact = [path for path in found if path.name == args.which]
+    found = [path for path in run_folders(data) if path.name.startswith(which)]
+    exact = [path for path in found if path.name == which]
     if len(exact or found) == 1:
         return (exact or found)[0]
     if not found:
-        raise _WrongCommand(
-            f"no run in {data} begins with {args.which!r}", "`benchward record list` shows the runs there are"
+        raise WrongCommand(
+            f"no run in {data} begins with {which!r}", "`benchward record list` shows the runs there are"
         )
     names = ", ".join(path.name for path in found[:5])
-    raise _WrongCommand(f"{args.which!r} fits {len(found)} runs: {names}", "write more of the name")
+    raise WrongCommand(f"{which!r} fits {len(found)} runs: {names}", "write more of the name")
 
 
 def _heads_for(folder: Path, args: argparse.Namespace) -> Heads | None:
@@ -165,7 +168,7 @@ def _heads_for(folder: Path, args: argparse.Namespace) -> Heads | None:
     from orchestrator.record.seal import Heads
 
     heads = Heads.of(folder.resolve().parent)
-    within = folder.resolve().parent == _data_folder(args).resolve()
+    within = folder.resolve().parent == data_folder(args).resolve()
     return heads if within or heads.path.is_file() else None
 
 
@@ -181,9 +184,9 @@ def _author(args: argparse.Namespace) -> Author:
 def _list(args: argparse.Namespace) -> int:
     from orchestrator.record.index import Index
 
-    data = _data_folder(args)
+    data = data_folder(args)
     if not data.is_dir():
-        raise _WrongCommand(
+        raise WrongCommand(
             f"there is no data folder {data}", f"name it with --data or ${DATA_FOLDER_VARIABLE}"
         )
     index = Index(data)
@@ -241,11 +244,11 @@ def _verify(args: argparse.Namespace) -> int:
     from orchestrator.record.specimens import run_folders
     from orchestrator.record.verify import missing_runs, verify
 
-    folders = [_folder(args)] if args.which else list(run_folders(_data_folder(args)))
+    folders = [_folder(args)] if args.which else list(run_folders(data_folder(args)))
     found = [verify(folder, _heads_for(folder, args)) for folder in folders]
-    missing = [] if args.which else missing_runs(_data_folder(args))
+    missing = [] if args.which else missing_runs(data_folder(args))
     if not found and not missing:
-        raise _WrongCommand(f"there are no runs in {_data_folder(args)}", "name the data folder with --data")
+        raise WrongCommand(f"there are no runs in {data_folder(args)}", "name the data folder with --data")
     if args.json:
         print(json.dumps({"runs": [asdict(each) for each in found], "missing": missing}, ensure_ascii=False))
     else:
@@ -319,7 +322,7 @@ def _amend(args: argparse.Namespace) -> int:
     from orchestrator.record.sheet import amendment_words
 
     if (args.remark is None) == (args.correct is None):
-        raise _WrongCommand("an amendment is one remark or one correction", "give --remark or --correct")
+        raise WrongCommand("an amendment is one remark or one correction", "give --remark or --correct")
     folder = _folder(args)
     amender = Amender(folder, Heads.of(folder.resolve().parent), _Now())
     if args.remark is not None:
@@ -327,7 +330,7 @@ def _amend(args: argparse.Namespace) -> int:
     else:
         number, reading, value = args.correct
         if not number.isdigit():
-            raise _WrongCommand(
+            raise WrongCommand(
                 f"{number!r} is no entry number", "`benchward record show RUN` shows them in brackets"
             )
         made = amender.correct(_author(args), int(number), reading, value)

@@ -21,13 +21,14 @@ from orchestrator.engine.opening import off_in_threads, open_bench, real_transpo
 from orchestrator.engine.pace import Pace, RealClock
 from orchestrator.engine.people import Answer, Inbox, Person, Question
 from orchestrator.engine.photos import kept_photo
-from orchestrator.engine.preflight import Ready, Refused, newest_run, preflight, run_name
+from orchestrator.engine.preflight import Ready, Refused, preflight, run_name
 from orchestrator.engine.prove import Proving
 from orchestrator.engine.real import real_world
 from orchestrator.engine.run import RunEnd, RunOrder, World, run
 from orchestrator.engine.stop import Stop, Stopped
 from orchestrator.monitor.kept import write_whole
 from orchestrator.record.seal import append_durably
+from orchestrator.record.specimens import newest_run
 from orchestrator.record.store import StorageFault
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.engine.duty import EarlierVerification
-from orchestrator.record.specimens import SpecimenHistory, history, run_folders
+from orchestrator.record.specimens import SpecimenHistory, history
 from orchestrator.steps import KINDS
 from sequences.bench import Bench, Digitiser
 from sequences.checker import check
@@ -200,9 +200,3 @@ def _names(base: str) -> Iterator[str]:
     while True:
         number += 1
         yield f"{base}-{number}"
-
-
-def newest_run(data: Path) -> Path | None:
-    """The folder of the run that began last."""
-    folders = [folder for folder in run_folders(data) if re.match(r"\d{8}-\d{4}-", folder.name)]
-    return max(folders, key=lambda folder: (folder.stat().st_mtime, folder.name), default=None)

@@ -127,10 +127,21 @@ class VirtualBench:
     def perform(
         self, sequence: Loaded, when: Callable[[dict[str, Any]], None] | None = None, specimen: str = "TW-01"
     ) -> Ending:
-        rehearsal = prepare(sequence, self.bench, self.plant, self._seed, specimen, when)
-        self.rehearsal, self.stop = rehearsal, rehearsal.world.stop
-        end = rehearsal.perform()
-        return Ending(end, rehearsal.world.journal.entries, self.plant.truth(), rehearsal.store)
+        self.prepared(sequence, when, specimen)
+        return self.perform_prepared()
+
+    def prepared(
+        self, sequence: Loaded, when: Callable[[dict[str, Any]], None] | None = None, specimen: str = "TW-01"
+    ) -> None:
+        """Put a run together without performing it, so that its world can be harmed before."""
+        self.rehearsal = prepare(sequence, self.bench, self.plant, self._seed, specimen, when)
+        self.stop = self.rehearsal.world.stop
+
+    def perform_prepared(self) -> Ending:
+        assert self.rehearsal is not None
+        end = self.rehearsal.perform()
+        world, store = self.rehearsal.world, self.rehearsal.store
+        return Ending(end, world.journal.entries, self.plant.truth(), store)
 
 
 @dataclass

@@ -1,0 +1,156 @@
+"""Every kind of journal entry in a few words, for people who want to know what happened just before a stop."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from orchestrator.record import wording
+
+Entry = Mapping[str, Any]
+MOST_FIGURES = 3
+
+
+def entry_words(entry: Entry) -> str:
+    """What the entry says; a kind that is not known here shows by its name."""
+    tell = _TELLS.get(str(entry.get("kind")))
+    words = tell(entry) if tell is not None else wording.plain_name(str(entry.get("kind")))
+    lost = entry.get("not_written")
+    return f"{words} (before it could not be written: {', '.join(lost)})" if lost else words
+
+
+def shot_words(entry: Entry) -> str:
+    """Which shot, as people count them; empty where the entry belongs to none."""
+    if not entry.get("shot"):
+        return ""
+    part = str(entry.get("part") or "")
+    of_part = f"{part} " if part in ("open circuit", "short circuit") else ""
+    again = f", repeat {entry['repeat']}" if entry.get("repeat") else ""
+    return f"{of_part}shot {entry['shot']}{again}"
+
+
+def proof_words(entry: Entry) -> str:
+    """What a proof of off rests on: contacts and voltages, and what speaks against it."""
+    contacts = [
+        f"{wording.plain_name(name.rpartition('_')[0])} {name.rpartition('_')[2]}"
+        if value
+        else f"{wording.plain_name(name.rpartition('_')[0])} NOT {name.rpartition('_')[2]}"
+        for name, value in entry.items()
+        if name.endswith(("_open", "_closed")) and isinstance(value, bool)
+    ]
+    given = entry.get("voltages") or {n[:-2]: v for n, v in entry.items() if n.endswith("_v")}
+    volts = [f"{name} {value:.0f} V" for name, value in given.items() if isinstance(value, (int, float))]
+    return ", ".join([*contacts, *volts])
+
+
+def _intent(entry: Entry) -> str:
+    what, shot = entry.get("output") or entry.get("source") or "", shot_words(entry)
+    act = {"energise": "about to be switched on", "charge": "about to be charged"}
+    if entry.get("act") == "trigger":
+        return f"{what}: trigger about to be sent, {shot}" if shot else f"{what}: trigger about to be sent"
+    words = f"{wording.plain_name(what)} {act.get(str(entry.get('act')), str(entry.get('act')))}"
+    return f"{words}, {shot}" if shot else words
+
+
+def _off_proof(entry: Entry) -> str:
+    failed = [
+        f"{one['instrument']} could not be switched off over its own link ({one['result']})"
+        for one in entry.get("off_writes") or []
+        if one.get("result") != "confirmed"
+    ]
+    output = wording.plain_name(entry.get("output") or "")
+    if entry.get("safe"):
+        return "; ".join([f"{output} off, proven: {proof_words(entry)}", *failed])
+    return "; ".join([f"{output}: OFF NOT PROVEN ({entry.get('because') or 'see the journal'})", *failed])
+
+
+def _figures(entry: Entry) -> str:
+    if not entry.get("valid"):
+        return f"{shot_words(entry)} is not valid: {entry.get('why')}"
+    shown = [
+        f"{wording.plain_name(name)} "
+        f"{wording.with_uncertainty(one.get('value'), one.get('unit'), one.get('expanded_uncertainty'))}"
+        for name, one in list((entry.get("results") or {}).items())[:MOST_FIGURES]
+    ]
+    return f"{shot_words(entry)}: {', '.join(shown)}"
+
+
+def _measurement(entry: Entry) -> str:
+    value = wording.with_uncertainty(entry.get("value"), entry.get("unit"), entry.get("expanded_uncertainty"))
+    after = f" after {shot_words(entry)}" if entry.get("shot") else ""
+    return f"{wording.plain_name(entry.get('result') or '')}{after}: {value}"
+
+
+def _answered(entry: Entry) -> str:
+    who = (entry.get("by") or {}).get("name")
+    if not entry.get("yes", True):
+        return f"{who} said NO" + (f": {entry['remark']}" if entry.get("remark") else "")
+    said = entry.get("choice") or ", ".join(entry.get("confirmed") or []) or "yes"
+    return f"{who} answered: {said}"
+
+
+def _interlock(entry: Entry) -> str:
+    state = "FAILED" if entry.get("failed") else "closed" if entry.get("closed") else "OPENED"
+    return f"interlock {wording.plain_name(entry.get('name') or '')} {state}"
+
+
+def _proof_of_capture(entry: Entry) -> str:
+    state = "waits for its trigger" if entry.get("waiting") else "DOES NOT WAIT for its trigger"
+    return f"{entry.get('instrument')} {state} ({entry.get('method')}), {entry.get('when')}"
+
+
+def _verification(entry: Entry) -> str:
+    if not entry.get("accepted"):
+        return f"verification NOT ACCEPTED: {'; '.join(entry.get('findings') or [])}"
+    reused = f", taken over from run {entry['reused_from']}" if entry.get("reused_from") else ""
+    return f"verification accepted{reused}"
+
+
+def override_words(entry: Entry) -> str:
+    """Who set aside which refusal, and why."""
+    late = ", ".join(f"{one.get('name')} (due {one.get('due')})" for one in entry.get("instruments") or [])
+    return (
+        f"lapsed calibration overridden by {wording.person(entry.get('by'))}: {late}; "
+        f"reason: {entry.get('reason')}"
+    )
+
+
+def _arming(entry: Entry) -> str:
+    how = "armed" if entry.get("granted") else f"not armed ({entry.get('sentence')})"
+    return f"bench {how}, by {entry.get('by')}"
+
+
+_TELLS: dict[str, Callable[[Entry], str]] = {
+    "run_started": lambda e: f"run began, by {wording.person(e.get('started_by'))}",
+    "indicator": lambda e: f"indicator: {e.get('layers')} layer(s) of {e.get('material')}, {e.get('state')}",
+    "instrument": lambda e: f"{e.get('name')} answers: {e.get('model')}, serial {e.get('serial')}",
+    "ambient": lambda e: f"in the cell: {wording.ambient_words(e)}",
+    "override": override_words,
+    "asked": lambda e: f"asked: {e.get('text')}",
+    "answered": _answered,
+    "arming": _arming,
+    "disarmed": lambda e: f"no longer armed: {e.get('why')}",
+    "settings": lambda e: f"{e.get('instrument')}: settings written and read back",
+    "proof_of_capture": _proof_of_capture,
+    "intent": _intent,
+    "charged": lambda e: f"charged to {wording.quantity(e.get('voltage_v'), 'V')}, {shot_words(e)}",
+    "triggered": lambda e: f"trigger sent, {shot_words(e)}",
+    "off_proof": _off_proof,
+    "capture": lambda e: f"trace of {shot_words(e)} is on disk: {e.get('file')}",
+    "figures": _figures,
+    "measurement": _measurement,
+    "observation": lambda e: (
+        f"{wording.plain_name(e.get('indicator') or '')} {e.get('state')} after {shot_words(e)}"
+    ),
+    "verification": _verification,
+    "invalid_shot": lambda e: f"{shot_words(e)} is repeated: {e.get('why')}",
+    "paused": lambda e: f"paused by {wording.person(e.get('by'))}",
+    "resumed": lambda e: f"resumed by {wording.person(e.get('by'))}",
+    "interlock": _interlock,
+    "bench_state": lambda e: f"bench {e.get('from')} -> {e.get('to')}",
+    "clock_step": lambda e: f"the computer's clock was stepped by {e.get('step_s')} s",
+    "cause": lambda e: f"cause: {e.get('what')}",
+    "verdict": lambda e: f"{e.get('clause')}: {e.get('verdict')}",
+    "run_ended": lambda e: "the run ended",
+}
+KINDS = frozenset(_TELLS)
