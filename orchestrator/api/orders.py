@@ -36,6 +36,11 @@ class StartOrder(Order):
     )
     indicator_lot: str | None = Field(None, description="the lot of the cloth", examples=["C-118"])
     remark: str | None = Field(None, description="a remark for the record")
+    override_calibration: str | None = Field(
+        None,
+        description="why it may start although a calibration lapses before its planned end; recorded with the name",
+        examples=["drift of the last three calibrations below 0.1 %"],
+    )
 
 
 class AnswerOrder(Order):

@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
+from orchestrator.record.entry_words import override_words
 from orchestrator.record.wording import limit_words, plain_name, with_uncertainty
 
 Facts = Mapping[str, Any]
@@ -131,6 +132,7 @@ _TELLS: dict[str, Callable[[Facts], Iterable[str]]] = {
     "off_proof": _off_proof,
     "disarmed": lambda entry: [f"no longer armed: {entry['why']}"],
     "cause": _cause,
+    "override": lambda entry: [override_words(entry)],
     "paused": lambda entry: [f"paused by {entry['by']}"],
     "resumed": lambda entry: [f"resumed by {entry['by']}"],
     "invalid_shot": lambda entry: [f"shot {entry['shot']} is repeated: {entry['why']}"],

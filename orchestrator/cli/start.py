@@ -51,6 +51,11 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--group", metavar="TEXT", help="the group of specimens that this one belongs to")
     parser.add_argument("--indicator-lot", metavar="TEXT", help="the lot of the cloth or tissue")
     parser.add_argument("--remark", metavar="TEXT", help="a remark for the record")
+    parser.add_argument(
+        "--override-calibration",
+        metavar="REASON",
+        help="start although a calibration lapses before the planned end; needs --by; recorded with its reason",
+    )
     parser.add_argument("--wait", action="store_true", help="show what happens until the run ends")
     add_by(parser)
     add_data(parser)
@@ -63,6 +68,12 @@ def run(args: argparse.Namespace) -> int:
     if wrong:
         print(
             f'"{wrong[0]}" gives no value.\nhelp: --set NAME=VALUE, as in --set "interval=60 s"',
+            file=sys.stderr,
+        )
+        return WRONG
+    if args.override_calibration is not None and not args.by:
+        print(
+            "An override needs the name of the person who answers for it.\nhelp: --by NAME",
             file=sys.stderr,
         )
         return WRONG
@@ -89,6 +100,7 @@ def _start(link: EngineLink, places: Places, args: argparse.Namespace) -> int:
         "group": args.group,
         "indicator_lot": args.indicator_lot,
         "remark": args.remark,
+        "override_calibration": args.override_calibration,
     }
     if not args.wait:
         return _say_started(args, link.call("start", who_from(args), REPLY_WITHIN_S, **order))

@@ -25,6 +25,7 @@ from orchestrator.engine.preflight import Ready, Refused, preflight, run_name
 from orchestrator.engine.prove import Proving
 from orchestrator.engine.real import real_world
 from orchestrator.engine.run import RunEnd, RunOrder, World, run
+from orchestrator.engine.so_far import SoFar
 from orchestrator.engine.stop import Stop, Stopped
 from orchestrator.monitor.kept import write_whole
 from orchestrator.record.seal import append_durably
@@ -65,6 +66,7 @@ class Desk:
         self._stop: Stop | None = None
         self._order: RunOrder | None = None
         self._world: World | None = None
+        self._so_far: SoFar | None = None
         self._early: tuple[Reason, str, str] | None = None
         self._ran = False
         self.unacknowledged = _read(places.unacknowledged)
@@ -95,6 +97,7 @@ class Desk:
                 facts["doing"] = f"Busy with: {self._busy_with}."
             return facts
         facts.update(world.progress.to_json(now_s))
+        facts["verdicts"] = [] if self._so_far is None else self._so_far.rows()
         return {**facts, "run": order.run, "started_by": order.started_by.to_json()}
 
     def take(self, what: str) -> None:
@@ -121,7 +124,8 @@ class Desk:
         now, space = datetime.now(UTC), os.statvfs(self._places.data)
         free_bytes = space.f_bavail * space.f_frsize
         file, specimen = str(args.get("sequence") or ""), str(args.get("specimen") or "")
-        ready = preflight(self._bench, self._places.data, file, specimen, given, now, free_bytes)
+        override = _override(args)
+        ready = preflight(self._bench, self._places.data, file, specimen, given, now, free_bytes, override)
         order = self._order_for(ready, args, who, now)
         folder = self._places.data / order.run
         world = self._opened(folder)
@@ -165,17 +169,24 @@ class Desk:
             indicator_lot=_text(args.get("indicator_lot")),
             part_of=tuple(ready.history.part_of),
             earlier_verification=ready.earlier,
+            override=None if ready.lapsed is None else ready.lapsed.to_json(),
         )
 
     def _opened(self, folder: Path) -> World:
         try:
-            return real_world(
-                self._file, self._port, folder, lambda entry: self._publish({"event": entry}), self._changed
-            )
+            return real_world(self._file, self._port, folder, self._happened, self._changed)
         except StorageFault as fault:
             raise Refused("storage", fault.sentence, "repair it, then start again") from fault
 
+    def _happened(self, entry: Args) -> None:
+        """A journal entry: from the run thread, never blocks."""
+        if self._so_far is not None:
+            self._so_far.take(entry)
+        self._publish({"event": entry})
+
     def _perform(self, order: RunOrder, world: World, folder: Path) -> None:
+        assert order.sequence.sequence is not None
+        self._so_far = SoFar(order.sequence.sequence)
         with self._lock:
             self._order, self._world, self._stop = order, world, world.stop
             self._ran = True
@@ -328,6 +339,16 @@ def confirmed_items(question: Question, args: Args) -> tuple[str, ...]:
             raise Refused("no-such-item", f"'{text}' is not one thing to be confirmed.", f"there is: {items}")
         confirmed.append((exact or found)[0])
     return tuple(confirmed)
+
+
+def _override(args: Args) -> str | None:
+    """The reason for setting a lapsed calibration aside; refused where somebody wants to give none."""
+    if args.get("override_calibration") is None:
+        return None
+    reason = _text(args["override_calibration"])
+    if reason is None:
+        raise Refused("no-reason", "An override needs its reason.", "say why it may be done; it is recorded")
+    return reason
 
 
 def _text(value: Any) -> str | None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -46,6 +46,23 @@ class Refused(Exception):
 
 
 @dataclass(frozen=True)
+class Lapsed:
+    """Calibrations that lapse before the planned end, and why a person starts the run all the same."""
+
+    due: dict[str, date]
+    planned_end: date
+    reason: str
+
+    def to_json(self) -> dict[str, Any]:
+        instruments = [{"name": name, "due": due.isoformat()} for name, due in self.due.items()]
+        return {
+            "instruments": instruments,
+            "planned_end": self.planned_end.isoformat(),
+            "reason": self.reason,
+        }
+
+
+@dataclass(frozen=True)
 class Ready:
     """A start that nothing speaks against."""
 
@@ -55,6 +72,7 @@ class Ready:
     planned_s: float
     earlier: EarlierVerification | None
     warnings: tuple[str, ...] = field(default=())
+    lapsed: Lapsed | None = None
 
 
 def preflight(
@@ -65,8 +83,12 @@ def preflight(
     given: dict[str, str],
     now: datetime,
     free_bytes: int,
+    override_calibration: str | None = None,
 ) -> Ready:
-    """All that can be known beforehand. Refused for whatever speaks against the start."""
+    """All that can be known beforehand. Refused for whatever speaks against the start.
+
+    `override_calibration` is a person's reason for starting although a calibration lapses; nothing else yields to it.
+    """
     from orchestrator.engine.earlier import earlier_verification
 
     assert bench.bench is not None, "a bench file with findings serves no daemon"
@@ -75,10 +97,12 @@ def preflight(
     assert sequence is not None, "a sequence with findings was refused"
     past = _specimen(data, specimen)
     planned_s = planned_duration_s(sequence, bench.bench)
-    _calibration(sequence, bench.bench, now + timedelta(seconds=planned_s))
+    lapsed = _calibration(sequence, bench.bench, now + timedelta(seconds=planned_s), override_calibration)
     _room(sequence, bench.bench, free_bytes)
     earlier = earlier_verification(data, bench, sequence, now)
-    return Ready(loaded, specimen.strip(), past, planned_s, earlier, warnings)
+    if override_calibration is not None and lapsed is None:
+        warnings += ("No calibration lapses before the planned end: there was nothing to override.",)
+    return Ready(loaded, specimen.strip(), past, planned_s, earlier, warnings, lapsed)
 
 
 def _sequence(bench: LoadedBench, file: str, given: dict[str, str]) -> tuple[Loaded, tuple[str, ...]]:
@@ -139,19 +163,25 @@ def _steps_s(steps: Any, bench: Bench) -> float:
     return sum(times)
 
 
-def _calibration(sequence: Sequence, bench: Bench, planned_end: datetime) -> None:
+def _calibration(
+    sequence: Sequence, bench: Bench, planned_end: datetime, override: str | None
+) -> Lapsed | None:
     last_day = planned_end.astimezone(UTC).date()
-    lapsed = [
-        f"{name} (due {due})"
-        for name in sorted(_instruments_used(sequence, bench))
-        if (due := bench.instruments[name].calibration_due) < last_day
-    ]
-    if lapsed:
+    due = {
+        name: bench.instruments[name].calibration_due for name in sorted(_instruments_used(sequence, bench))
+    }
+    lapsed = {name: day for name, day in due.items() if day < last_day}
+    if not lapsed:
+        return None
+    if override is None:
+        named = ", ".join(f"{name} (due {day})" for name, day in lapsed.items())
         raise Refused(
             "calibration-lapsed",
-            f"The calibration lapses before the run's planned end on {last_day}: {', '.join(lapsed)}.",
-            "calibrate or replace it, and write the new date into the bench file",
+            f"The calibration lapses before the run's planned end on {last_day}: {named}.",
+            "calibrate or replace it, and write the new date into the bench file; who may start all the same says "
+            "why: benchward start --override-calibration REASON --by NAME",
         )
+    return Lapsed(lapsed, last_day, override)
 
 
 def _instruments_used(sequence: Sequence, bench: Bench) -> set[str]:

@@ -51,6 +51,8 @@ class RunOrder:
     part_of: tuple[str, ...] = ()
     earlier_verification: EarlierVerification | None = None
     indicator_lot: str | None = None
+    override: dict[str, Any] | None = None
+    """A lapsed calibration that a person set aside: instruments with their dates, planned end, reason."""
 
 
 @dataclass
@@ -139,6 +141,8 @@ def _open_record(order: RunOrder, at: Context) -> None:
         part_of=list(order.part_of),
         remark=order.remark,
     )
+    if order.override is not None:
+        at.journal.append("override", what="calibration", by=order.started_by.to_json(), **order.override)
     at.pace.on_clock_step = lambda step_s: _note_clock_step(step_s, at)
     if at.sequence.indicator is not None:
         at.journal.append(

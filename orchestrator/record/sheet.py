@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from orchestrator.record import wording
+from orchestrator.record.entry_words import override_words
 from orchestrator.record.summary import PARTS, Shot, Summary, summarise
 
 WIDTH = 110
@@ -317,6 +318,8 @@ def event_words(entry: Mapping[str, Any]) -> str:
             return f"the computer's clock was stepped by {entry.get('step_s')} s; intervals are not affected"
         case "interlock":
             return f"interlock {entry.get('name')} {'closed' if entry.get('closed') else 'OPENED'}"
+        case "override":
+            return override_words(entry)
         case "invalid_shot":
             return f"shot {entry.get('shot')} was not valid: {entry.get('why')}"
         case "off_proof" if not entry.get("safe"):
