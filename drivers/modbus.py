@@ -112,9 +112,7 @@ class ModbusClient:
         until_s = link.pace.now_s() + timeout_s
         self._transaction = self._transaction % 0xFFFF + 1
         frame = _FRAMER.encode(request.pdu, self.unit, self._transaction)
-        link.expect_silence()
-        link.write(frame, timeout_s)
-        header = link.read_exactly(HEADER_BYTES, until_s - link.pace.now_s())
+        header = link.ask_exactly(frame, HEADER_BYTES, timeout_s)
         length = self._body_length(header)
         body = bytes(link.read_exactly(length, until_s - link.pace.now_s()))
         return self._answer(request, body, pdu_bytes)

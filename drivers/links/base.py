@@ -183,10 +183,12 @@ class Link:
     def read_exactly(self, count: int, timeout_s: float) -> bytearray:
         """Exactly `count` bytes, received in place without further copies. Raises `LinkFault`."""
         if self._in_service and len(self._rest) >= count:  # came with what was asked for before
-            data = self._rest[:count]
-            del self._rest[:count]
-            return data
+            return self._taken(count)
         return self._guarded(self._read_exactly, count, _Call(self.pace, timeout_s))
+
+    def ask_exactly(self, question: bytes, count: int, timeout_s: float) -> bytearray:
+        """The first `count` bytes of an answer, nothing unasked for before. Raises `LinkFault`."""
+        return self._guarded(self._ask_exactly, question, count, _Call(self.pace, timeout_s))
 
     def read_some(self, timeout_s: float) -> bytes:
         """What comes first within the time, b"" if nothing: silence is no fault. Raises `LinkFault` lost."""
@@ -232,8 +234,13 @@ class Link:
         self._write(question, call)
         return self._read_line(limit, call)
 
+    def _ask_exactly(self, question: bytes, count: int, call: _Call) -> bytearray:
+        self._expect_silence(0.0)
+        self._write(question, call)
+        return self._read_exactly(count, call)
+
     def _expect_silence(self, for_s: float) -> None:
-        stray = self._read_some(_Call(self.pace, for_s)) if for_s else bytes(self._rest)
+        stray = self._read_some(_Call(self.pace, for_s)) if for_s else self._rest
         if not stray and (came := self.transport.receive_into(self._chunk, 0.0)):
             stray = bytes(self._chunk[:came])
         if stray:
@@ -261,15 +268,26 @@ class Link:
         return line.removesuffix(b"\r")
 
     def _read_exactly(self, count: int, call: _Call) -> bytearray:
+        if count >= CHUNK_BYTES:
+            return self._read_in_place(count, call)
+        self._gather(count, 0, call)
+        return self._taken(count)
+
+    def _read_in_place(self, count: int, call: _Call) -> bytearray:
         data = bytearray(count)
-        have = self._take_rest(data, 0)
+        have = min(count, len(self._rest))
+        data[:have] = self._taken(have)
         with memoryview(data) as view:
             while count - have >= CHUNK_BYTES:  # straight into its place
                 have += self._receive(view[have:], call, have)
-        while have < count:  # what follows the last bytes may come with them: one call for both
-            self._receive_chunk(call, have)
-            have += self._take_rest(data, have)
+        self._gather(count - have, have, call)
+        data[have:] = self._taken(count - have)
         return data
+
+    def _gather(self, count: int, before: int, call: _Call) -> None:
+        """What follows the last bytes may come with them: one call for both, and what is over stays."""
+        while len(self._rest) < count:
+            self._receive_chunk(call, before + len(self._rest))
 
     def _read_some(self, call: _Call) -> bytes:
         while not self._rest:
@@ -281,11 +299,10 @@ class Link:
         self._rest.clear()
         return data
 
-    def _take_rest(self, data: bytearray, have: int) -> int:
-        count = min(len(data) - have, len(self._rest))
-        data[have : have + count] = self._rest[:count]
+    def _taken(self, count: int) -> bytearray:
+        data = self._rest[:count]
         del self._rest[:count]
-        return count
+        return data
 
     def _receive_chunk(self, call: _Call, have: int) -> None:
         self._rest += self._chunk[: self._receive(self._chunk, call, have)]

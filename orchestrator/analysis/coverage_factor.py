@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable, Mapping
+from functools import lru_cache
 from typing import Literal
 
 Shape = Literal["normal", "rectangular", "triangular"]
@@ -22,6 +23,7 @@ def t_factor(degrees_of_freedom: float, coverage_probability: float) -> float:
     return float(ndtri(upper) if many else stdtrit(degrees_of_freedom, upper))
 
 
+@lru_cache(maxsize=16)
 def normal_factor(coverage_probability: float) -> float:
     """Two-sided normal quantile. Raises ValueError for a probability that is not between 0 and 1."""
     if not 0.0 < coverage_probability < 1.0:
@@ -29,6 +31,7 @@ def normal_factor(coverage_probability: float) -> float:
     return _halve(lambda k: math.erf(k / math.sqrt(2.0)), coverage_probability, 40.0)
 
 
+@lru_cache(maxsize=1024)
 def folded_factor(shape: Shape, part: float, coverage_probability: float) -> float:
     """k of a unit-variance sum: a limited shape of standard deviation `part` and a normal remainder."""
     half_width = part * DIVISOR[shape]
@@ -40,10 +43,31 @@ def folded_factor(shape: Shape, part: float, coverage_probability: float) -> flo
 def _halve(probability: Callable[[float], float], wanted: float, upper: float) -> float:
     """The argument at which a rising function reaches `wanted`, by bisection from 0 to `upper`."""
     low, high = 0.0, upper
+    under, over = _bracket(probability, wanted, upper)
     while high - low > 1e-10:
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if probability(middle) < wanted else (low, middle)
+        is_under = middle <= under or (middle < over and probability(middle) < wanted)
+        low, high = (middle, high) if is_under else (low, middle)
     return high
+
+
+def _bracket(probability: Callable[[float], float], wanted: float, upper: float) -> tuple[float, float]:
+    """A place where the function is under `wanted` and one where it is not, near each other: by false position.
+
+    It spares the bisection most of its questions and changes none of its answers.
+    """
+    under, over = 0.0, upper
+    missing, spare = wanted - probability(under), probability(over) - wanted
+    for _ in range(12):
+        middle = under + (over - under) * missing / (missing + spare) if missing + spare > 0.0 else under
+        if not under < middle < over or over - under < 1e-9:
+            break
+        found = probability(middle) - wanted
+        if found < 0.0:
+            under, missing, spare = middle, -found, 0.5 * spare
+        else:
+            over, missing, spare = middle, 0.5 * missing, found
+    return under, over
 
 
 def _in_rectangular(k: float, a: float, s: float) -> float:

@@ -70,9 +70,10 @@ def require_rounded(located: Located, crest: LocalFit, step: float, name: str) -
     peak = crest.value(crest.crest())
     spike = located.height - peak
     if spike > SPIKE * peak + SPIKE_NOISE * located.noise_rms + 2.0 * step:
+        far = f"{spike / peak:.0%} of the peak" if peak > 0.0 else "alone"
         raise Refused(
             "spike",
-            f"{name}: one sample stands {spike / peak:.0%} of the peak above the curve through its neighbours.",
+            f"{name}: one sample stands {far} above the curve through its neighbours.",
             "Look at the plot: a disturbance, or a peak too short for the sample rate. Screen the lead, or record "
             "with a higher rate.",
         )

@@ -10,7 +10,7 @@ then gives k = 1.65 and not 2.
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -122,7 +122,7 @@ class Budget:
 
     def share(self, name: str) -> float:
         """Part of the combined variance that comes from one contribution, 0 to 1 (correlations left out)."""
-        own = sum(c.in_result**2 for c in self.contributions if c.name == name)
+        own = sum([c.in_result**2 for c in self.contributions if c.name == name])
         return own / self.combined**2 if self.combined > 0 else 0.0
 
     def without(self, name: str) -> "Budget":
@@ -144,7 +144,7 @@ class Budget:
             "expanded_uncertainty": self.expanded,
             "contributions": [
                 {
-                    **asdict(c),
+                    **vars(c),
                     "degrees_of_freedom": _finite(c.degrees_of_freedom),
                     "in_result": c.in_result,
                     "share": self.share(c.name),

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any, NamedTuple
 
 from orchestrator.core.reasons import Cause, Reason
@@ -107,18 +108,18 @@ class Rules:
         rules.check()
         return rules
 
-    @property
+    @cached_property
     def input_count(self) -> int:
         """Discrete inputs to read, from address 0."""
         channels = [c for rule in self.inputs.values() for c in rule.channels]
         return max([*channels, *self.feedback.values()]) + 1
 
-    @property
+    @cached_property
     def register_count(self) -> int:
         """Input registers to read, from address 0."""
         return max(s.register for s in [*self.voltages.values(), *self.ambient.values()]) + 1
 
-    @property
+    @cached_property
     def coil_count(self) -> int:
         """Coils to write, from address 0; coils in between that the bench file does not name are held off."""
         energy = [o.coil for o in self.outputs.values()] + [one.coil for one in self.lifted.values()]

@@ -12,8 +12,11 @@ trigger. No times of writing are stored, so equal captures give equal bytes.
 """
 
 import io
+import math
+import struct
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -68,10 +71,29 @@ class Capture:
 
 
 _ATTRIBUTES = tuple(item.name for item in fields(CaptureChannel) if item.name not in ("name", "codes"))
+_FIGURES = tuple(name for name in _ATTRIBUTES if name not in ("unit", "bits"))
+_DOUBLE = struct.Struct("<d")
+FEWEST_FILLED_IN = 64  # codes of each channel: a shorter row could stand in the file twice
 
 
 def encode_capture(interval_s: float, first_s: float, channels: Iterable[CaptureChannel]) -> bytes:
-    """The bytes of a capture file. Raises ValueError for codes that are not a row of int16."""
+    """The bytes of a capture file. Raises ValueError for codes that are not a row of int16.
+
+    Captures of one layout differ in their codes and figures alone: the layout is encoded once and filled in.
+    """
+    kept = tuple(channels)
+    for channel in kept:
+        if channel.codes.dtype != np.int16 or channel.codes.ndim != 1:
+            raise ValueError(f"channel {channel.name}: codes must be one row of int16")
+    figures = _figures(interval_s, first_s, kept)
+    if all(len(channel.codes) >= FEWEST_FILLED_IN for channel in kept):
+        layout = tuple((c.name, c.unit, c.bits, len(c.codes)) for c in kept)
+        if all(type(figure) is float for figure in figures) and (form := _form(layout)) is not None:
+            return form.filled(figures, kept)
+    return _encoded(interval_s, first_s, kept)
+
+
+def _encoded(interval_s: float, first_s: float, channels: Iterable[CaptureChannel]) -> bytes:
     with h5py.File("capture", "w", driver="core", backing_store=False) as file:
         file.attrs.update({"format": FORMAT, "interval_s": float(interval_s), "first_s": float(first_s)})
         group = file.create_group("channels")
@@ -82,12 +104,54 @@ def encode_capture(interval_s: float, first_s: float, channels: Iterable[Capture
 
 
 def _write_channel(group: Any, channel: CaptureChannel) -> None:
-    if channel.codes.dtype != np.int16 or channel.codes.ndim != 1:
-        raise ValueError(f"channel {channel.name}: codes must be one row of int16")
     own = group.create_group(channel.name)
     codes = own.create_dataset("codes", data=channel.codes, dtype="<i2", track_times=False)
     for name in _ATTRIBUTES:
         codes.attrs[name] = getattr(channel, name)
+
+
+@dataclass(frozen=True)
+class _Form:
+    """An encoded capture, and where in it the figures and each channel's codes stand."""
+
+    data: bytes
+    figures_at: tuple[int, ...]
+    codes_at: tuple[int, ...]
+
+    def filled(self, figures: Iterable[float], channels: Iterable[CaptureChannel]) -> bytes:
+        data = bytearray(self.data)
+        for at, figure in zip(self.figures_at, figures, strict=True):
+            _DOUBLE.pack_into(data, at, figure)
+        for at, channel in zip(self.codes_at, channels, strict=True):
+            raw = channel.codes.astype("<i2", copy=False).tobytes()
+            data[at : at + len(raw)] = raw
+        return bytes(data)
+
+
+@lru_cache(maxsize=16)
+def _form(layout: tuple[tuple[str, str, int, int], ...]) -> _Form | None:
+    """The form of a layout (name, unit, bits, codes of each channel); None where a place cannot be told.
+
+    It is encoded with figures and codes that occur nowhere else, and these are looked for in the bytes.
+    """
+    count = len(_FIGURES)
+    marks = [math.pi + each for each in range(2 + count * len(layout))]
+    channels = []
+    for place, (name, unit, bits, length) in enumerate(layout):
+        own = dict(zip(_FIGURES, marks[2 + count * place :], strict=False))
+        codes = (np.arange(length) * 31 + place).astype(np.int16)
+        channels.append(CaptureChannel(name=name, codes=codes, unit=unit, bits=bits, **own))
+    data = _encoded(marks[0], marks[1], channels)
+    figures = [_DOUBLE.pack(mark) for mark in marks]
+    codes_of = [channel.codes.astype("<i2").tobytes() for channel in channels]
+    if any(data.count(each) != 1 for each in [*figures, *codes_of]):
+        return None
+    return _Form(data, tuple(map(data.find, figures)), tuple(map(data.find, codes_of)))
+
+
+def _figures(interval_s: float, first_s: float, channels: Iterable[CaptureChannel]) -> list[float]:
+    """Every number of a capture but codes and bits, in the order in which a form holds them."""
+    return [float(interval_s), float(first_s), *(getattr(c, name) for c in channels for name in _FIGURES)]
 
 
 def read_capture(source: bytes | Path | str) -> Capture:

@@ -157,8 +157,8 @@ class Bench:
 
     # The safety controller's wiring
     def discrete_inputs(self, now_s: float) -> Sequence[bool]:
-        """The inputs by address."""
-        return self.cell.discrete_inputs(now_s)
+        """The inputs by address: as of the last `settle`, which follows whatever changes one."""
+        return self._inputs
 
     def input_registers(self, now_s: float) -> Sequence[int]:
         """Store in V, terminals in 0.1 V, temperature in 0.1 degC, humidity in 0.1 %."""
