@@ -67,6 +67,7 @@ class Desk:
         self._order: RunOrder | None = None
         self._world: World | None = None
         self._so_far: SoFar | None = None
+        self._news: Args | None = None
         self._early: tuple[Reason, str, str] | None = None
         self._ran = False
         self.unacknowledged = _read(places.unacknowledged)
@@ -111,8 +112,12 @@ class Desk:
             self._busy_with, self._early = what, None
 
     def give_back(self) -> None:
+        """The run thread is free again; only now is the end told, so that whoever hears of it may start the next."""
         with self._lock:
             self._busy_with = None
+            news, self._news = self._news, None
+        if news is not None:
+            self._publish(news)
         self._changed()
 
     # ---- the run thread: runs
@@ -203,7 +208,7 @@ class Desk:
         if failure is not None:
             self.unacknowledged = {"run": order.run, "what": failure.what, "details": failure.details}
             write_whole(self._places.unacknowledged, self.unacknowledged)
-        self._publish({"ended": self.last_end})
+        self._news = {"ended": self.last_end}
 
     # ---- the run thread: the bench
 
