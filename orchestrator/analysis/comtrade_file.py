@@ -7,6 +7,7 @@ both are refused here.
 from __future__ import annotations
 
 import math
+import re
 import struct
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,12 @@ from orchestrator.analysis.time_axis import even_interval_s
 from orchestrator.analysis.waveform import Array, Channel, CodeArray, Waveform
 
 _BYTES = {"BINARY": 2, "BINARY32": 4, "FLOAT32": 4}  # of one analog value
-_CODE_TYPES = {"ASCII": np.int32, "BINARY": np.int16, "BINARY32": np.int32}
+_CFF_PART = re.compile(r"(?i)--- file type: ([a-z]+)(?:\s+([a-z0-9]+)(?:\s*:\s*[0-9]+)?)? ---$")
+_CODE_TYPES: dict[str, type[np.signedinteger[Any]]] = {
+    "ASCII": np.int32,
+    "BINARY": np.int16,
+    "BINARY32": np.int32,
+}
 
 
 def read_comtrade(path: Path) -> Waveform:
@@ -32,7 +38,10 @@ def read_comtrade(path: Path) -> Waveform:
     record = comtrade.Comtrade(use_numpy_arrays=True, use_double_precision=True, ignore_warnings=True)
     try:
         if path.suffix.lower() == ".cfg":
+            _require_room_for_channels(path.name, path.read_text(errors="ignore").split("\n"))
             _require_whole(path, comtrade)
+        else:
+            _require_possible(path, comtrade)
         record.load(str(path))
     except FileNotFoundError as error:
         raise Refused(
@@ -55,6 +64,49 @@ def read_comtrade(path: Path) -> Waveform:
             "Check that .cfg and .dat belong together and are whole.",
         ) from e
     return _waveform(record)
+
+
+def _require_room_for_channels(name: str, lines: list[str]) -> None:
+    """Raise Refused if the second line announces more channels than there are lines: the library would make them."""
+    try:
+        counts = [int(field.strip()[:-1]) for field in lines[1].split(",")[1:3]]
+    except (ValueError, IndexError):
+        return  # no such line: the library says so
+    wrong = [count for count in counts if not 0 <= count <= len(lines)]
+    if wrong:
+        raise Refused(
+            "unreadable",
+            f"{name} announces {wrong[0]} channels and has {len(lines)} lines.",
+            "The file is damaged. Copy the record again.",
+        )
+
+
+def _require_possible(path: Path, comtrade: Any) -> None:
+    """Raise Refused if a .cff announces more channels or samples than it has bytes for."""
+    lines = _cff_lines(path)
+    _require_room_for_channels(path.name, lines)
+    cfg = comtrade.Cfg(ignore_warnings=True)
+    cfg.read("\n".join(lines))
+    stated = int(cfg.sample_rates[-1][1])
+    if stated * (cfg.analog_count + cfg.status_count // 16 + 2) > path.stat().st_size:
+        raise Refused(
+            "truncated",
+            f"{path.name} says that it has {stated} samples, and is too short for them.",
+            "The file was cut. Copy the record again.",
+        )
+
+
+def _cff_lines(path: Path) -> list[str]:
+    """The lines of the .cfg part of a .cff, found as the library finds them."""
+    part, found = "", []
+    for line in path.read_bytes().decode("utf-8", errors="ignore").split("\n"):
+        if header := _CFF_PART.match(line.strip()):
+            part = header[1].upper()
+            if part == "DAT" and header[2] and header[2].upper() != "ASCII":
+                break
+        elif part == "CFG":
+            found.append(line.strip())
+    return found
 
 
 def _require_whole(path: Path, comtrade: Any) -> None:
@@ -127,7 +179,9 @@ def _codes(described: Any, values: CodeArray, kind: str) -> CodeArray | None:
         return None
     raw = (values - described.b) / described.a
     codes = np.rint(raw)
-    if float(np.max(np.abs(raw - codes), initial=0.0)) > 1e-3:
+    room = np.iinfo(_CODE_TYPES[kind])
+    whole_numbers = float(np.max(np.abs(raw - codes), initial=0.0)) <= 1e-3
+    if not whole_numbers or codes.min(initial=0.0) < room.min or codes.max(initial=0.0) > room.max:
         return None
     whole: CodeArray = codes.astype(_CODE_TYPES[kind])
     return whole

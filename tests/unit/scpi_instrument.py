@@ -112,7 +112,10 @@ class Instrument:
         self.device.status.questionable.set_condition(args[0], args[1])
 
     def error(self, args: Args, suffixes: Suffixes, now_s: float) -> None:
-        self.device.error(args[0])
+        try:
+            self.device.error(args[0])
+        except ValueError as error:  # a number of no class
+            raise ScpiError(-222) from error
 
 
 def short_nr3(value: float) -> str:
