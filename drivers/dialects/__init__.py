@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import MISSING, Field, fields, is_dataclass
+from functools import cache
 from importlib import resources
 from importlib.resources.abc import Traversable
 from typing import Any, Literal, TypeVar, cast, get_args, get_origin, get_type_hints
@@ -35,6 +36,7 @@ def names() -> list[str]:
     return sorted(entry.name.removesuffix(".toml") for entry in _files() if entry.name.endswith(".toml"))
 
 
+@cache
 def load(name: str) -> Dialect:
     """The dialect of that name. Raises `DialectError`."""
     for entry in _files():

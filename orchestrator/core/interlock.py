@@ -109,6 +109,11 @@ class Rules:
         return rules
 
     @cached_property
+    def off_feedbacks(self) -> tuple[str, ...]:
+        """What must all be true for off, each once."""
+        return tuple(dict.fromkeys(o.off_feedback for o in self.outputs.values()))
+
+    @cached_property
     def input_count(self) -> int:
         """Discrete inputs to read, from address 0."""
         channels = [c for rule in self.inputs.values() for c in rule.channels]
@@ -382,7 +387,7 @@ def prove(rules: Rules, reading: Reading | None, now_s: float) -> Proof:
     against = []
     if now_s - reading.at_s >= rules.fresh_s:
         against.append(f"the last reading is {now_s - reading.at_s:.2f} s old")
-    for name in dict.fromkeys(o.off_feedback for o in rules.outputs.values()):
+    for name in rules.off_feedbacks:
         facts[name] = reading.feedback(rules, name)
         if not facts[name]:
             against.append(f"{name.replace('_', ' ')} is not confirmed")

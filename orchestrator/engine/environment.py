@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 import sys
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -32,6 +33,7 @@ def environment() -> dict[str, Any]:
     }
 
 
+@cache
 def _version(name: str) -> str:
     try:
         return version(name)

@@ -186,7 +186,7 @@ class Monitor:
             self.latch(Reason.MONITOR_LOST, "the link to the safety I/O was lost and opened again")
             self.sequencer.drop_all()
         for name, rule in self.rules.inputs.items():
-            channels = tuple(reading.inputs[c] for c in rule.channels)
+            channels = tuple([reading.inputs[c] for c in rule.channels])
             before = self.views.get(name) or self._first_view(name, channels, reading.at_s)
             view = observe(rule, before, channels, reading.at_s, self.rules.agree_s)
             self.views[name] = view
@@ -217,6 +217,8 @@ class Monitor:
             self.event("cause", first=False, **cause.to_json())
 
     def _cut_where_needed(self) -> None:
+        if not self.blocks:
+            return
         on = {name: b.needs for name, b in self.blocks.items() if b.phase is not Phase.OPENING}
         for name, decision in decide(self.rules, self.views, on, self.renewal_age_s(), self.now_s).items():
             if isinstance(decision, CutNow | CutBy):
@@ -326,6 +328,8 @@ class Monitor:
 
     def _answer_waiting(self) -> None:
         """To those who asked for a proof of off: as soon as it is proven, or cannot be."""
+        if not self.waiting:
+            return
         on = [name for name, block in self.blocks.items() if block.phase is not Phase.OPENING]
         failed = self.machine.state == _STATE.OFF_NOT_PROVEN
         if on:
@@ -350,7 +354,7 @@ class Monitor:
                 on.add(block.rule.coil)
             if block.phase is Phase.WARNING:
                 on.add(self.rules.signals.get("horn"))
-        return tuple(address in on for address in range(self.rules.coil_count))
+        return tuple([address in on for address in range(self.rules.coil_count)])
 
     def _may_renew_watchdog(self) -> bool:
         """Only with a new reading; not more often than is of use."""

@@ -24,21 +24,21 @@ class Sequencer:
 
     def __init__(self, monitor: Monitor) -> None:
         self._monitor = monitor
-
-    def advance(self) -> None:
-        """Every step that is possible now."""
-        steps = {
+        self._steps = {
             Phase.WARNING: self._after_warning,
             Phase.LIFTING: self._after_lifting,
             Phase.CLOSING: self._after_closing,
             Phase.ON: self._while_on,
             Phase.OPENING: self._while_opening,
         }
+
+    def advance(self) -> None:
+        """Every step that is possible now."""
         for block in list(self._monitor.blocks.values()):
             phase = None
             while phase is not block.phase and block.rule.name in self._monitor.blocks:
                 phase = block.phase
-                steps[phase](block)
+                self._steps[phase](block)
 
     def open(self, block: Block, why: str) -> None:
         """Command off; the precautions follow. Before the warning is over there is nothing to undo."""

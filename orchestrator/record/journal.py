@@ -7,6 +7,7 @@ written as null.
 """
 
 import dataclasses
+import hashlib
 import math
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
@@ -18,6 +19,7 @@ from orchestrator.record.chain import NO_LINE_BEFORE, encode_line, sha256_hex
 from orchestrator.record.store import StorageFault, Store
 
 JOURNAL = "journal.jsonl"
+_PLAIN = frozenset({str, int, bool})
 _OWN_KEYS = frozenset({"n", "utc", "kind", "mono_s", "prev", "not_written"})
 
 
@@ -50,6 +52,7 @@ class Journal:
         self.head = NO_LINE_BEFORE
         self.entries: list[dict[str, Any]] = []
         self.fault: StorageFault | None = None
+        self._hash = hashlib.sha256()
         self._store = store
         self._clock = clock
         self._on_entry = on_entry or _nobody
@@ -59,6 +62,11 @@ class Journal:
     def count(self) -> int:
         """Entries that are durable."""
         return len(self.entries)
+
+    @property
+    def sha256(self) -> str:
+        """Hash of a file that holds exactly the durable entries."""
+        return self._hash.hexdigest()
 
     def append(self, kind: str, **fields: Any) -> dict[str, Any]:
         """Store an entry; durable when this returns, and returned as a reader of the file will find it.
@@ -104,6 +112,7 @@ class Journal:
             self._lose(entry)
             raise
         self.head = sha256_hex(line)
+        self._hash.update(line)
         self.entries.append(entry)
         self._not_written.clear()
         self._on_entry(entry)
@@ -124,7 +133,7 @@ def plain(value: Any, otherwise: Callable[[Any], Any] | None = None) -> Any:
 
     `otherwise` turns anything else; without it that is a TypeError.
     """
-    if value is None or isinstance(value, bool):
+    if value is None or type(value) in _PLAIN:
         return value
     if isinstance(value, Enum):
         return plain(value.value, otherwise)
@@ -137,7 +146,10 @@ def plain(value: Any, otherwise: Callable[[Any], Any] | None = None) -> Any:
 
 def _plain_compound(value: Any, otherwise: Callable[[Any], Any] | None) -> Any:
     if isinstance(value, Mapping):
-        return {str(plain(name, str)): plain(item, otherwise) for name, item in value.items()}
+        return {
+            name if type(name) is str else str(plain(name, str)): plain(item, otherwise)
+            for name, item in value.items()
+        }
     if isinstance(value, (list, tuple)):
         return [plain(item, otherwise) for item in value]
     if isinstance(value, (set, frozenset)):

@@ -43,8 +43,15 @@ def seal(store: Store, journal: Journal, clock: Clock) -> Seal:
     Raises StorageFault if it cannot be written, or if the file holds another journal than was written (the
     disk did not confirm its last line): such a run stays without a seal and shows as interrupted.
     """
-    chain = read_chain(store.read(JOURNAL))
-    if chain.head != journal.head or chain.breaks:
+    kept = store.read(JOURNAL)
+    torn_bytes = 0
+    if sha256_hex(kept) != journal.sha256:  # not just what was written: what is it then?
+        chain = read_chain(kept)
+        torn_bytes = len(chain.torn)
+        holds = chain.head == journal.head and not chain.breaks
+    else:
+        holds = True
+    if not holds:
         raise StorageFault(
             JOURNAL, "does not hold what was written to it", "The run stays interrupted; check the disk."
         )
@@ -57,7 +64,7 @@ def seal(store: Store, journal: Journal, clock: Clock) -> Seal:
         "utc": stamp(clock.utc()),
         "head": journal.head,
         "count": journal.count,
-        "torn_bytes": len(chain.torn),
+        "torn_bytes": torn_bytes,
         "files": files,
     }
     return Seal(run, journal.head, journal.count, files, store.create(SEAL, encode_checked(facts, indent=1)))

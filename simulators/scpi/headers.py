@@ -7,6 +7,7 @@ other length. `[...]` marks nodes that may be left out, `#` a numeric suffix, wh
 import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 from simulators.scpi.errors import ScpiError
@@ -94,6 +95,8 @@ class _Node:
     slots: tuple[int | None, ...] = ()
 
 
+_Part = tuple[str, str, int | None]
+"""Short form, long form, and the place of the numeric suffix where there is one."""
 _NODE = re.compile(r"(\*?)([A-Za-z0-9_]+?)(?:#(\d+))?")
 _TRAILING_DIGITS = re.compile(r"([A-Z0-9_]*?[A-Z_])([0-9]+)")
 
@@ -104,8 +107,8 @@ class HeaderTree:
     def __init__(self, commands: Iterable[Command]) -> None:
         self._root = _Node()
         for command in commands:
-            for header in _expanded(_numbered(command.header)):
-                self._add(header, command)
+            for parts in _spelt(command.header):
+                self._add(parts, command)
 
     def find(self, nodes: Sequence[str]) -> Found:
         """The command of a header given as its mnemonics from the root, a common one with its asterisk.
@@ -126,18 +129,13 @@ class HeaderTree:
             raise ScpiError(-113, text)
         return Found(node.command, _suffixes(node.command, node.slots, digits, text))
 
-    def _add(self, header: str, command: Command) -> None:
-        node, slots = self._root, []
-        for part in header.split(":"):
-            match = _NODE.fullmatch(part)
-            if match is None:
-                raise ValueError(f"{command.header!r} is no header in SCPI notation")
-            short, long = ("*" + form if match[1] else form for form in forms(match[2]))
+    def _add(self, parts: tuple[_Part, ...], command: Command) -> None:
+        node = self._root
+        for short, long, _ in parts:
             node = _grown(node, short, long, command.header)
-            slots.append(int(match[3]) if match[3] else None)
         if node.command is not None:
             raise ValueError(f"{command.header} and {node.command.header} are the same header")
-        node.command, node.slots = command, tuple(slots)
+        node.command, node.slots = command, tuple(slot for _, _, slot in parts)
 
 
 def _child(node: _Node, mnemonic: str) -> tuple[_Node | None, str]:
@@ -175,6 +173,23 @@ def _numbered(header: str) -> str:
     """Each `#` with its place, so that it keeps it when optional nodes fall away."""
     parts = header.split("#")
     return parts[0] + "".join(f"#{place}{part}" for place, part in enumerate(parts[1:]))
+
+
+@lru_cache(maxsize=1024)
+def _spelt(notation: str) -> tuple[tuple[_Part, ...], ...]:
+    """Every header that a notation allows, as its mnemonics. Raises ValueError."""
+    return tuple(
+        tuple(_part(text, notation) for text in header.split(":"))
+        for header in _expanded(_numbered(notation))
+    )
+
+
+def _part(text: str, notation: str) -> _Part:
+    match = _NODE.fullmatch(text)
+    if match is None:
+        raise ValueError(f"{notation!r} is no header in SCPI notation")
+    short, long = ("*" + form if match[1] else form for form in forms(match[2]))
+    return short, long, int(match[3]) if match[3] else None
 
 
 def _expanded(header: str) -> list[str]:
