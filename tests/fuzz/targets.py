@@ -28,9 +28,9 @@ from orchestrator.cli.check import answer_for
 from orchestrator.steps import KINDS
 from sequences.difference import difference
 from sequences.findings import render
-from sequences.loader import load_sequence
+from sequences.loader import load_bench, load_sequence
 from sequences.source import read as read_source
-from tests.changed_files import BENCH, SEQUENCE
+from tests.changed_files import BENCH, SEQUENCE, good, load
 from tests.comtrade_files import TYPES, Analog, write_comtrade
 from tests.contract.peers import FakePace
 from tests.plant_rig import Rig
@@ -60,7 +60,7 @@ def folder() -> Path:
 
 
 def sequence_or_bench(data: bytes) -> None:
-    """Any bytes as a file for `benchward check`, and compared with itself."""
+    """Any bytes as a file for `benchward check`, and compared with itself and with the shipped one."""
     path = folder() / "file.yaml"
     path.write_bytes(data)
     answer = answer_for(str(path))
@@ -68,10 +68,13 @@ def sequence_or_bench(data: bytes) -> None:
         text = render(finding)
         assert finding.what and all(line.isprintable() for line in text.split("\n")), text
     assert answer.exit_code() in (0, 1)
-    if answer.kind == "sequence":
-        loaded = load_sequence(read_source(path), KINDS)
-        if loaded.sequence is not None:
-            assert difference(loaded, loaded) == []
+    shipped = load(SEQUENCE if answer.kind == "sequence" else BENCH)
+    source = read_source(path)
+    loaded = load_sequence(source, KINDS) if answer.kind == "sequence" else load_bench(source)
+    if answer.kind != "file" and good(loaded):
+        assert difference(loaded, loaded) == []
+        there, back = difference(shipped, loaded), difference(loaded, shipped)
+        assert bool(there) == bool(back)
 
 
 def _files() -> Iterable[bytes]:
