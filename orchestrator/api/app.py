@@ -13,6 +13,7 @@ from fastapi.responses import JSONResponse
 from starlette.types import Receive, Scope, Send
 
 from orchestrator.api.engine import ENGINE_LOST, EngineLost, Talk, abort, status_now, talk
+from orchestrator.api.looks import add_looks
 from orchestrator.api.orders import AnswerOrder, Done, Order, Refusal, Started, StartOrder, Status
 from orchestrator.daemon.lines import user_name
 from orchestrator.daemon.places import Places
@@ -46,6 +47,7 @@ def make_app(places: Places, token: str) -> FastAPI:
     _add_looking(app, places, token)
     _add_acts(app, places, token)
     _add_records(app, places)
+    add_looks(app, places)
 
     @app.exception_handler(EngineLost)
     async def lost(request: Request, error: EngineLost) -> JSONResponse:

@@ -25,7 +25,9 @@ NOT_THERE: dict[int | str, dict[str, Any]] = {404: {"description": "there is non
 def add_looks(app: FastAPI, places: Places) -> None:
     """Add the endpoints; they only read."""
 
-    @app.get("/sequence", summary="a sequence before its start: what it is, what may be set, what is wrong with it")
+    @app.get(
+        "/sequence", summary="a sequence before its start: what it is, what may be set, what is wrong with it"
+    )
     def sequence(file: str) -> Facts:
         """`parameters` with their bounds as the file writes them, `findings` as text; checked against the bench."""
         return sequence_facts(Path(file), places.bench_file)
@@ -43,14 +45,18 @@ def add_looks(app: FastAPI, places: Places) -> None:
             "spent_because": past.spent_because,
         }
 
-    @app.get("/runs/{run}/requirements", summary="a run's limits, as its frozen sequence has them", responses=NOT_THERE)
+    @app.get(
+        "/runs/{run}/requirements",
+        summary="a run's limits, as its frozen sequence has them",
+        responses=NOT_THERE,
+    )
     def requirements(run: str) -> list[Facts]:
         """One row for each clause, before anything is judged."""
         return requirement_rows(run_folder(places.data, run))
 
     @app.get("/runs/{run}/captures/{name}", summary="a shot's waveform, thinned out", responses=NOT_THERE)
     def capture(run: str, name: str, points: int = Query(400, ge=FEWEST_POINTS, le=MOST_POINTS)) -> Facts:
-        """Lowest and highest value of each of `points` columns, so that no peak is lost; for all samples see the file."""
+        """Lowest and highest value of each of `points` columns, so that no peak is lost."""
         from orchestrator.record.captures import CaptureUnreadable, read_capture
 
         if not re.fullmatch(r"[A-Za-z0-9_.-]+", name):
@@ -60,7 +66,9 @@ def add_looks(app: FastAPI, places: Places) -> None:
             found = read_capture(path)
         except (OSError, CaptureUnreadable) as error:
             raise HTTPException(404, f"There is no capture {name} of run {run}: {error}") from error
-        channels = {one.name: thinned(one, found.interval_s, found.first_s, points) for one in found.channels.values()}
+        channels = {
+            one.name: thinned(one, found.interval_s, found.first_s, points) for one in found.channels.values()
+        }
         return {"run": run, "capture": path.stem, "channels": channels}
 
 
@@ -107,7 +115,10 @@ def sequence_facts(file: Path, bench_file: Path) -> Facts:
         "findings": [render(one) for one in findings],
     }
     if (found := loaded.sequence) is not None:
-        parameters = [{"name": name, **asdict_of(one)} for name, one in found.set_at_start.items()]
+        parameters = [
+            {"name": name, "usual": one.usual.text, "lowest": one.lowest.text, "highest": one.highest.text}
+            for name, one in found.set_at_start.items()
+        ]
         facts |= {
             "title": found.title,
             "scenario": found.scenario,
@@ -117,11 +128,6 @@ def sequence_facts(file: Path, bench_file: Path) -> Facts:
             "parameters": parameters,
         }
     return facts
-
-
-def asdict_of(parameter: Any) -> Facts:
-    """A parameter's values as text, as a person would type them."""
-    return {name: str(getattr(parameter, name)) for name in ("usual", "lowest", "highest")}
 
 
 def requirement_rows(folder: Path) -> list[Facts]:

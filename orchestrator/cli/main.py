@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "serve": ("orchestrator.cli.serve", "the daemon of one bench; everything below talks to it"),
     "prove": ("orchestrator.cli.prove", "commissioning: instruments, inputs, a dry run without energy"),
     "start": ("orchestrator.cli.start", "start a run of a sequence on a specimen"),
+    "console": ("orchestrator.cli.console", "the technician's screen: start, watch, answer, stop"),
     "status": ("orchestrator.cli.status", "may I go in, what is going on, what do I do"),
     "answer": (
         "orchestrator.cli.answer",

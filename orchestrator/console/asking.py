@@ -1,0 +1,183 @@
+"""One question at a time: what a person is asked for, step by step, and the order that comes out of it.
+
+No screen in here. A `Form` has one open `Ask`; what is typed or scanned is given to it, and it says what is wrong.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+Facts = dict[str, Any]
+NO = "no"
+NO_MEANS = "no Enter = stop the run"
+SEEN_MYSELF = "seen by yourself"
+
+
+@dataclass(frozen=True)
+class Ask:
+    """One thing to be typed or scanned. `check` says what is wrong with a text, None when nothing is."""
+
+    name: str
+    prompt: str
+    hint: str = ""
+    usual: str = ""
+    required: bool = True
+    sums_up: bool = False  # what was given so far is shown whole
+    check: Callable[[str], str | None] = lambda text: None
+
+
+@dataclass
+class Form:
+    """Asks in their order. `heading` stands above them, `number` is the engine's question (0: none)."""
+
+    kind: str
+    heading: list[str]
+    asks: list[Ask]
+    number: int = 0
+    values: dict[str, str] = field(default_factory=dict)
+    at: int = 0
+    refused: bool = False
+
+    @property
+    def open(self) -> Ask | None:
+        """What is asked now; None when all is given."""
+        return self.asks[self.at] if self.at < len(self.asks) and not self.refused else None
+
+    def give(self, text: str) -> str | None:
+        """Take what was typed; what is wrong with it, or None."""
+        ask = self.open
+        if ask is None:
+            return None
+        typed = text.strip() or ask.usual
+        if typed.casefold() == NO and self.number:
+            self.refused = True
+            return None
+        if not typed and ask.required:
+            return f"Something has to be typed: {ask.hint or ask.prompt}"
+        wrong = ask.check(typed) if typed else None
+        if wrong is None:
+            self.values[ask.name] = typed
+            self.at += 1
+        return wrong
+
+    def back(self) -> None:
+        """One step back, to mend what was typed."""
+        self.refused = False
+        self.at = max(0, self.at - 1)
+
+    def lines(self) -> list[str]:
+        """What is to be seen: the heading, what is given already, what is asked now."""
+        given = [f"[x] {ask.prompt}: {self.values.get(ask.name) or '-'}" for ask in self.asks[: self.at]]
+        ask = self.open
+        if ask is None:
+            return [*self.heading, *given[-4:]]
+        if ask.sums_up:
+            given = [
+                ", ".join(
+                    f"{one.name}: {self.values[one.name]}" for one in self.asks if self.values.get(one.name)
+                )
+            ]
+        count = f"{self.at + 1} of {len(self.asks)}"
+        return [
+            *self.heading,
+            *given[-2:],
+            f"[ ] {ask.prompt}   ({count})",
+            *([f"    {ask.hint}"] if ask.hint else []),
+        ]
+
+
+# --------------------------------------------------------------------------- the engine's questions
+
+
+def same_identity(one: str, other: str) -> bool:
+    """As the record compares identities: case and white space do not count."""
+    return "".join(one.split()).casefold() == "".join(other.split()).casefold()
+
+
+def form_for(question: Facts, specimen: str, by: str | None) -> Form:
+    """The form of a question: identity, each item, the choice, a photo, the name, a remark."""
+    asks: list[Ask] = []
+    if question.get("ask") == "connect" and question.get("connection") == "specimen":
+        asks.append(_scan_again(specimen))
+    items = list(question.get("items") or [])
+    asks += [_item(number, item) for number, item in enumerate(items, 1)]
+    if question.get("choices"):
+        asks.append(_choice(list(question["choices"])))
+    if question.get("needs_photo"):
+        asks.append(
+            Ask("photo", "Photo: path of the file", "on the daemon's computer; it is copied into the record")
+        )
+    if question.get("ask") in ("release", "acknowledge", "hold") and not by:
+        asks.append(Ask("name", "Who are you?", "your name, for the record"))
+    if question.get("ask") in ("inspect", "observe"):
+        asks.append(Ask("remark", "Remark", "Enter = none", required=False))
+    if not asks:
+        asks.append(Ask("done", "Done?", f"yes Enter = done.  {NO_MEANS}", check=_is_yes))
+    caution = question.get("caution")
+    heading = [f"CAUTION: {caution}"] if caution else []
+    return Form(str(question.get("ask")), heading, asks, int(question.get("question") or 0))
+
+
+def _scan_again(specimen: str) -> Ask:
+    def check(text: str) -> str | None:
+        if same_identity(text, specimen):
+            return None
+        return f"WRONG SPECIMEN: this is {text}, the run is for {specimen}. Do not connect it. Scan the label again."
+
+    return Ask("identity", "Scan or type the label of the specimen at the bench", NO_MEANS, check=check)
+
+
+def _item(number: int, item: str) -> Ask:
+    def check(text: str) -> str | None:
+        if text == str(number):
+            return None
+        return f"Type {number} when it is so, or no. '{text}' is neither."
+
+    return Ask(f"item {number}", item, f"{number} Enter = it is so, {SEEN_MYSELF}.  {NO_MEANS}", check=check)
+
+
+def _choice(choices: list[str]) -> Ask:
+    def check(text: str) -> str | None:
+        if chosen(text, choices):
+            return None
+        return f"Type a number from 1 to {len(choices)}."
+
+    shown = "  ".join(f"{number} {choice}" for number, choice in enumerate(choices, 1))
+    return Ask("choice", "What does it show?", f"{shown}    (number Enter)", check=check)
+
+
+def chosen(text: str, choices: list[str]) -> str | None:
+    """The choice meant by its number or its word."""
+    if text.isdecimal() and 1 <= int(text) <= len(choices):
+        return choices[int(text) - 1]
+    return next((choice for choice in choices if choice.casefold() == text.casefold()), None)
+
+
+def _is_yes(text: str) -> str | None:
+    return None if text.casefold() in ("yes", "y") else "Type yes when it is done, or no."
+
+
+def order_of(form: Form, question: Facts, by: str | None) -> tuple[str, Facts]:
+    """Where the filled form goes and what it says."""
+    who = form.values.get("name") or by
+    if form.kind in ("release", "acknowledge") and form.number == 0:
+        return f"/{form.kind}", {"by": who}
+    items = [
+        str(item)
+        for number, item in enumerate(question.get("items") or [], 1)
+        if f"item {number}" in form.values
+    ]
+    choice = form.values.get("choice")
+    identity = form.values.get("identity")
+    return "/answer", {
+        "question": form.number,
+        "yes": not form.refused,
+        "confirmed": [] if form.refused else items,
+        "choice": chosen(choice, list(question["choices"])) if choice else None,
+        "photo": form.values.get("photo"),
+        "remark": form.values.get("remark"),
+        "readings": {"specimen label at the bench": identity} if identity else {},
+        "by": who,
+    }

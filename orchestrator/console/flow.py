@@ -1,0 +1,250 @@
+"""What the console does in answer to the bench and to the person: forms, orders, replies. No widgets in here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from orchestrator.console.asking import Form, form_for, order_of
+from orchestrator.console.card import (
+    complete,
+    new_card,
+    objection_to_sequence,
+    objection_to_specimen,
+    start_order,
+)
+from orchestrator.console.known import Known
+from orchestrator.console.link import Link, named, path_with
+from orchestrator.console.words import WELL_ENDED
+
+Facts = dict[str, Any]
+Then = Callable[[Facts], None]
+NOBODY_TOOK_IT = (
+    "NOBODY TOOK THE ABORT: the interlock monitor does not answer. Cut the mains by hand. Stay out."
+)
+
+
+class Screen(Protocol):
+    """What the flow needs of a screen."""
+
+    def ask(self, method: str, path: str, body: Facts | None, then: Then) -> None:
+        """Put a request without waiting; `then` is called with its reply."""
+
+    def turn_to(self, view: str) -> None:
+        """Show a view."""
+
+    def say(self, text: str) -> None:
+        """One line for the person."""
+
+
+class Flow:
+    """Who acts, what is asked, what was ordered. All calls come from the screen's own thread."""
+
+    def __init__(
+        self, link: Link, screen: Screen, known: Known, who: str, by: str | None, sequence: str
+    ) -> None:
+        self.form: Form | None = None
+        self.stopping = False
+        self.nobody_took_it = False
+        self.journal: list[Facts] = []
+        self.wave: Facts = {}
+        self._link, self._screen, self._known = link, screen, known
+        self._who, self._by, self._sequence = who, by, sequence
+        self._question: Facts = {}
+        self._sequence_facts: Facts = {}
+        self._run: str | None = None
+        self._journal_of: str | None = None
+        self._waits = False
+
+    # ---- stopping
+
+    def abort(self) -> None:
+        """To the monitor at once and before all else; the engine is told afterwards, by whoever still listens."""
+        taken = self._link.abort(self._by or self._who)
+        self.stopping, self.nobody_took_it = taken, not taken
+        self._screen.say("Abort: the interlock monitor took it." if taken else NOBODY_TOOK_IT)
+        self._screen.ask("POST", "/abort", {"by": self._by}, lambda reply: None)
+
+    # ---- following the bench
+
+    def follow(self, status: Facts) -> None:
+        """What is asked now, and what has ended since the last look."""
+        self._follow_question(status)
+        run = status.get("run")
+        if run != self._run:
+            if run is not None:
+                self.stopping = self.nobody_took_it = False
+            elif self._run is not None:
+                self._has_ended()
+            self._run = run
+        ended = self._known.last_end
+        if ended is not None and run is None and ended.get("run") != self._journal_of:
+            self._journal_of = str(ended.get("run"))
+            self._screen.ask("GET", named("runs", self._journal_of), None, self._take_journal)
+
+    def _has_ended(self) -> None:
+        self._screen.turn_to("why")
+        ended = self._known.last_end or {}
+        well = ended.get("reason") in WELL_ENDED
+        self._screen.say(
+            "The run has ended; its verdicts are in F7." if well else "The run has stopped; why: F7."
+        )
+
+    def _take_journal(self, reply: Facts) -> None:
+        self.journal = list(reply.get("journal") or [])
+
+    def _follow_question(self, status: Facts) -> None:
+        question = status["do"].get("question")
+        if question is None:
+            if self.form is not None and self.form.kind != "card":
+                self._drop_form("bench")
+            self._question = {}
+            return
+        if question == self._question:
+            return
+        self._question = question
+        self.form = form_for(question, str(status.get("specimen") or ""), self._by)
+        self._screen.say("")
+        self._screen.turn_to("act")
+
+    def _drop_form(self, view: str) -> None:
+        self.form = None
+        self._screen.turn_to(view)
+
+    # ---- typing
+
+    def give(self, text: str) -> None:
+        """What was typed or scanned."""
+        form = self.form
+        if form is None or self._waits:
+            return
+        ask = form.open
+        wrong = form.give(text)
+        self._screen.say(wrong or "")
+        if wrong is not None or ask is None:
+            return
+        if form.kind == "card":
+            self._card_goes_on(form, ask.name)
+        elif form.open is None:
+            self._send_answer(form)
+
+    def back(self) -> bool:
+        """One step back in the form; False where there is none to go back to."""
+        if self.form is None or self.form.at == 0:
+            return False
+        self.form.back()
+        return True
+
+    def _send_answer(self, form: Form) -> None:
+        path, body = order_of(form, self._question, self._by)
+        self._order(path, body, self._answered)
+
+    def _answered(self, reply: Facts) -> None:
+        if reply.get("ok"):
+            self._screen.say("")
+        elif self.form is not None:
+            self.form.back()
+            self._screen.say(_refusal(reply))
+
+    def _order(self, path: str, body: Facts, then: Then) -> None:
+        """Put an order; nothing else is taken from the line until its reply is there."""
+        self._waits = True
+
+        def replied(reply: Facts) -> None:
+            self._waits = False
+            then(reply)
+
+        self._screen.ask("POST", path, body, replied)
+
+    # ---- the card
+
+    def begin(self) -> None:
+        """The specimen card, or away from it."""
+        if self.form is not None and self.form.kind == "card":
+            self._drop_form("bench")
+        elif self._known.run is not None or self._question:
+            self._screen.say("A run is in progress, or something is asked: F2.")
+        else:
+            self.form = new_card(self._sequence)
+            self._screen.turn_to("act")
+
+    def _card_goes_on(self, form: Form, given: str) -> None:
+        if given == "sequence":
+            self._look(path_with("/sequence", file=form.values["sequence"]), self._take_sequence)
+        elif given == "specimen":
+            self._look(named("specimens", form.values["specimen"]), self._take_specimen)
+        elif form.open is None:
+            self._order("/start", start_order(form, self._by), self._started)
+
+    def _look(self, path: str, then: Then) -> None:
+        self._waits = True
+
+        def replied(reply: Facts) -> None:
+            self._waits = False
+            if self.form is not None and self.form.kind == "card":
+                then(reply)
+
+        self._screen.ask("GET", path, None, replied)
+
+    def _take_sequence(self, reply: Facts) -> None:
+        assert self.form is not None
+        wrong = objection_to_sequence(reply)
+        if wrong:
+            self.form.back()
+            self.form.heading = wrong
+            self._screen.say(wrong[0])
+            return
+        self._sequence_facts = reply
+        self._sequence = self.form.values["sequence"]
+        self.form.heading = [f"{reply.get('title')}: {reply.get('specimen_type')}"]
+
+    def _take_specimen(self, reply: Facts) -> None:
+        assert self.form is not None
+        wrong = objection_to_specimen(reply)
+        if wrong is not None:
+            self.form.back()
+            self._screen.say(wrong)
+            return
+        complete(self.form, self._sequence_facts, reply)
+
+    def _started(self, reply: Facts) -> None:
+        if reply.get("ok"):
+            self._screen.say(f"Run {reply.get('run')} has begun.")
+            if self.form is not None and self.form.kind == "card":
+                self._drop_form("bench")
+            return
+        if self.form is not None:
+            self.form.back()
+            rendered = [line for text in reply.get("rendered") or [] for line in str(text).splitlines()]
+            self.form.heading = [_refusal(reply), *rendered]
+        self._screen.say(_refusal(reply))
+
+    # ---- pausing, waveforms
+
+    def pause(self, paused: bool) -> None:
+        """Hold after the present shot, or go on."""
+        self._order("/resume" if paused else "/pause", {"by": self._by}, self._say_reply)
+
+    def _say_reply(self, reply: Facts) -> None:
+        self._screen.say(str(reply.get("sentence")) if reply.get("ok") else _refusal(reply))
+
+    def fetch_wave(self, points: int) -> None:
+        """The newest capture of the run that is or was in progress, once."""
+        picture = self._known.picture
+        if picture.capture is None or self.wave.get("capture") == picture.capture:
+            return
+        wanted = {"capture": picture.capture, "channels": {}}
+        self.wave = wanted
+
+        def take(reply: Facts) -> None:
+            if reply.get("ok") and self.wave.get("capture") == reply.get("capture"):
+                self.wave = reply
+
+        path = path_with(named("runs", picture.run, "captures", picture.capture), points=points)
+        self._screen.ask("GET", path, None, take)
+
+
+def _refusal(reply: Facts) -> str:
+    """A refusal in one line: what, and what to do."""
+    help_ = f" Help: {reply['help']}" if reply.get("help") else ""
+    return f"{reply.get('sentence')}{help_}"

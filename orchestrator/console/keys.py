@@ -1,0 +1,42 @@
+"""The keys: a function key that works in every field, and a letter for terminals that have no function keys."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Key:
+    """`function` works everywhere; `letter` only while nothing is being typed (Esc leaves the line)."""
+
+    function: str
+    letter: str
+    action: str
+    short: str
+    does: str
+
+
+KEYS = (
+    Key("f1", "k", "view('keys')", "keys", "these keys"),
+    Key("f2", "a", "view('act')", "answer", "what is asked of you, and the line to answer in"),
+    Key("f3", "b", "view('bench')", "bench", "interlocks, and the shots so far against their limits"),
+    Key("f4", "w", "view('wave')", "wave", "the last waveform; once more: its next channel"),
+    Key("f5", "t", "view('trend')", "trend", "a result over the shots; once more: the next result"),
+    Key("f6", "h", "view('happened')", "log", "what happened, the newest last"),
+    Key("f7", "y", "view('why')", "why", "why the last run stopped, what to check, who can release it"),
+    Key("f8", "n", "begin", "begin", "begin a run: the specimen card"),
+    Key("f9", "p", "pause", "pause", "hold after the present shot; once more: go on"),
+    Key("f10", "c", "control", "control", "take control, take it over, or give it back"),
+)
+KEYS_LINE = " F12 ABORT  F1 keys " + " ".join(f"{key.function[1:]} {key.short}" for key in KEYS[1:9])
+
+
+def key_lines() -> list[str]:
+    """All keys, a line each."""
+    rows = [f"{key.function.upper():>4}  {key.letter}   {key.does}" for key in KEYS]
+    return [
+        " F12  Ctrl-X  ABORT, from everywhere, at once. It is no emergency stop: that is the red button.",
+        *rows,
+        " Esc      leave the line to type in; in a form: one step back. PgUp, PgDn: more of a long view.",
+        " Ctrl-Q   leave the console. A run goes on without it.",
+    ]

@@ -1,0 +1,214 @@
+"""The three questions and the views below them as lines of plain characters, each at most so wide.
+
+State is said by word and symbol. The one thing that a screen may colour is the lamp of the bench (EN 50191).
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from orchestrator.cli.happenings import value_words, verdict_lines
+from orchestrator.console.known import Known, Point
+from orchestrator.core.status_text import cut
+from orchestrator.record.wording import limit_words, plain_name
+
+Facts = Mapping[str, Any]
+LABELS = ("MAY I GO IN?", "WHAT IS GOING ON?", "WHAT DO I DO?")
+ROWS = (3, 3, 3)
+LABEL_WIDTH = 19
+TO_STOP = "To stop now: F12 or Ctrl-X. No question is asked."
+STOPPING = "STOPPING: the interlock monitor has been told. Stay out until off is proven."
+WELL_ENDED = ("completed", "count_reached", None)
+
+
+def plain(text: str) -> str:
+    """In characters that every terminal has."""
+    for proper, typed in (
+        ("\u00b1", "+-"),
+        ("\u00b5", "u"),
+        ("\u03bc", "u"),
+        ("\u03a9", "ohm"),
+        ("\u00a0", " "),
+    ):
+        text = text.replace(proper, typed)
+    return text.encode("ascii", "replace").decode()
+
+
+def joined(text: str) -> str:
+    """The text so that a line is not broken inside of it."""
+    return text.replace(" ", "\u00a0")
+
+
+def wrapped(lines: Iterable[str], width: int, most: int | None = None, indent: str = "") -> list[str]:
+    """Lines of at most `width`; at most `most` of them, the last one then showing that there is more."""
+    made: list[str] = []
+    for line in lines:
+        made += [plain(one) for one in textwrap.wrap(line, max(width, 10), subsequent_indent=indent)] or [""]
+    if most is not None and len(made) > most:
+        made = [*made[: most - 1], cut(f"{made[most - 1]} {made[most]}", width)]
+    return made
+
+
+# --------------------------------------------------------------------------- the first line and the three questions
+
+
+def header(status: Facts, control: str, width: int) -> str:
+    """Which bench, what for, who has control, how old it all is."""
+    age_s = status["may_i_go_in"].get("age_s")
+    age = "NO DATA" if age_s is None else f"data {age_s:.1f} s old"
+    specimen = f"specimen {status['specimen']}" if status.get("specimen") else None
+    parts = [status.get("bench") or "benchward", specimen, f"control: {control}", age]
+    text = "   ".join(str(part) for part in parts if part)
+    title = status.get("title")
+    if title and len(text) + len(title) + 4 <= width:
+        text = text.replace("   ", f"   {title}   ", 1)
+    return cut(plain(f" {text}"), width)
+
+
+def entry_lines(status: Facts, width: int, beside_lamp: int) -> list[str]:
+    """May I go in? The answer, and what it rests on. The first line leaves room for the lamp."""
+    entry = status["may_i_go_in"]
+    said = f"{entry['symbol']} {entry['words']}"
+    first = wrapped([said], beside_lamp)[0]
+    rest = plain(said)[len(first) :].strip()
+    proven = "off proven" if entry.get("proven") else "off NOT proven"
+    age_s = entry.get("age_s")
+    rests_on = "never read" if age_s is None else f"read {age_s:.1f} s ago"
+    facts = cut(f"    {entry['state']}, {proven}, {rests_on}", width)
+    if rest:
+        return [first, *wrapped([f"    {rest}"], width, 1, "    "), facts]
+    return [first, facts, hardware_line(entry, width)]
+
+
+def hardware_line(entry: Facts, width: int) -> str:
+    """Contactor, earth and voltages, as their own feedback says."""
+    volts = [f"{name} {value:.0f} V" for name, value in (entry.get("voltages") or {}).items()]
+    parts = [f"contactor {str(entry['contactor']).upper()}", f"earth {str(entry['earth']).upper()}", *volts]
+    return cut(plain("    " + ", ".join(parts)), width)
+
+
+def lamp_words(status: Facts) -> str:
+    """The lamp at the door, by word."""
+    return f"lamp: {str(status['may_i_go_in']['lamp']).upper()}"
+
+
+def going_on_lines(status: Facts, known: Known, width: int) -> list[str]:
+    """What is going on? The sentence with its countdown, and the running figures."""
+    going_on = status["going_on"]
+    sentence = wrapped([going_on["sentence"]], width, ROWS[1] - 1)
+    details = ", ".join(going_on["details"]) or _newest_figures(status, known)
+    return [*sentence, cut(plain(details), width)]
+
+
+def _newest_figures(status: Facts, known: Known) -> str:
+    """The newest shot's first figures, while nothing else has to be said."""
+    figures = [one for one in status.get("figures") or [] if one.get("valid")]
+    if not figures or not status.get("run"):
+        return ""
+    newest = figures[-1]
+    shot = f"shot {newest['shot']}" if newest.get("shot") else "before the first shot"
+    shown = [f"{plain_name(name)} {value_words(one)}" for name, one in list(newest["results"].items())[:2]]
+    return f"{shot}: {', '.join(shown)}"
+
+
+def do_lines(status: Facts, known: Known, stopping: bool, width: int) -> list[str]:
+    """What do I do? One sentence and the key for it; how to stop, always in the last row."""
+    sentence = _act(status, known)
+    if stopping:
+        sentence = STOPPING
+    rows = wrapped([sentence], width, ROWS[2] - 1)
+    rows += [""] * (ROWS[2] - 1 - len(rows))
+    return [*rows, TO_STOP]
+
+
+def _act(status: Facts, known: Known) -> str:
+    do, entry = status["do"], status["may_i_go_in"]
+    question = do.get("question")
+    if entry["answer"] == "not known":
+        return f"{do['sentence']}{' Then: F2.' if question else ''}"
+    if question:
+        return f"{question['text']} Answer below (F2)."
+    if status["going_on"].get("paused"):
+        return "The run is paused. To go on: F9."
+    if status.get("run"):
+        next_ = f" Next: {do['then']}" if do.get("then") else ""
+        return ("Nothing. Stay outside." if entry["answer"] == "no" else "Nothing yet: wait.") + next_
+    why = "" if (known.last_end or {}).get("reason") in WELL_ENDED else "Why the last run stopped: F7. "
+    caution = f"{do['caution']} " if do.get("caution") and not why else ""
+    return f"{caution}{why}To begin a run: F8."
+
+
+# --------------------------------------------------------------------------- the views
+
+
+def bench_lines(status: Facts, known: Known, width: int, rows: int) -> list[str]:
+    """Interlocks with their ages; the shots so far against their limits."""
+    interlocks = list(status["interlocks"])
+    states = "   ".join(_interlock(one) for one in interlocks) or "no interlock is known"
+    lines = wrapped([states, *unproven_line(interlocks)], width, indent="  ")
+    return [*lines, *shot_table(known, width, rows - len(lines))]
+
+
+def _interlock(one: Facts) -> str:
+    state = "FAILED" if one["failed"] else "closed" if one["closed"] else "OPEN"
+    return joined(f"{one['name']} {state} {one['age_s']:.1f} s")
+
+
+def unproven_line(interlocks: Iterable[Facts]) -> list[str]:
+    """Which inputs have to be opened and closed by hand before arming."""
+    names = [joined(str(one["name"])) for one in interlocks if not one["proven"]]
+    return [f"Open and close once, before arming: {', '.join(names)}."] if names else []
+
+
+def shot_table(known: Known, width: int, rows: int) -> list[str]:
+    """A column for each limited result, a row for each shot; the newest ones where there are too many."""
+    picture = known.picture
+    limited = list(dict.fromkeys(str(one["result"]) for one in known.requirements))
+    names = [name for name in limited if name in picture.points or name in picture.states]
+    if not names or rows < 3:
+        return [] if rows < 1 else ["no shot so far"]
+    limits = {name: _limit(known, name) for name in names}
+    by_shot = {name: {point.shot: point for point in picture.points.get(name, [])} for name in names}
+    shots = sorted(
+        {
+            *(s for name in names for s in by_shot[name]),
+            *(s for name in names for s in picture.states.get(name, {})),
+        }
+    )
+    cells = [["shot", *(plain_name(name) for name in names)], ["limit", *limits.values()]]
+    for shot in shots[-max(1, rows - 2) :]:
+        cells.append(
+            [
+                str(shot),
+                *(_cell(by_shot[name].get(shot), picture.states.get(name, {}).get(shot)) for name in names),
+            ]
+        )
+    return table(cells, width)
+
+
+def _limit(known: Known, name: str) -> str:
+    rows = [one for one in known.requirements if one["result"] == name and one["judged"] == "every shot"]
+    return plain(limit_words(rows[0])) if rows else ""
+
+
+def _cell(point: Point | None, state: str | None) -> str:
+    if point is None:
+        return state or "-"
+    words = {"value": point.value, "unit": point.unit, "expanded_uncertainty": point.expanded_uncertainty}
+    return plain(value_words(words))
+
+
+def table(cells: list[list[str]], width: int) -> list[str]:
+    """Columns as wide as they have to be, two blanks between them."""
+    widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]))]
+    return [
+        cut("  ".join(f"{text:{wide}}" for text, wide in zip(row, widths, strict=True)).rstrip(), width)
+        for row in cells
+    ]
+
+
+def verdicts(rows: Iterable[Facts], width: int) -> list[str]:
+    """A row for each clause and why."""
+    return [plain(line) for line in verdict_lines(rows, width)]
