@@ -29,7 +29,7 @@ from sequences.loader import load_sequence
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = ROOT / "orchestrator" / "docs"
 TIDEWATER = Path("sequences/library/tidewater")
-RUNS_ALONE = {"analyse", "check", "rehearse", "record", "schema"}  # of our own commands
+RUNS_ALONE = {"analyse", "check", "rehearse", "record", "schema", "why"}  # of our own commands
 SHELL = {"mkdir", "cp", "cd", "sha256sum", "python", "ls"}
 GAP = "..."
 _FENCE = re.compile(r"^```(?P<language>[a-z]+)\n(?P<body>.*?)^```$", re.MULTILINE | re.DOTALL)
