@@ -1,0 +1,1 @@
+"""The documentation, Markdown files that ship with the package."""
