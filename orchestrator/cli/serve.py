@@ -38,8 +38,15 @@ def run(args: argparse.Namespace) -> int:
         return 1
     try:
         return Daemon(loaded, data_folder(args.data), lambda text: print(text, flush=True)).run()
-    except (Taken, WrongPlace) as error:
+    except Taken as error:
         print(f"{error}\nhelp: end that one first, or serve with another --data FOLDER", file=sys.stderr)
+        return 2
+    except WrongPlace as error:
+        print(
+            f"{error}: nothing was started, nothing was energised\nhelp: make room there, mend the rights, or serve "
+            "with another --data FOLDER",
+            file=sys.stderr,
+        )
         return 2
     except CannotBegin as error:
         print(f"{error}\nhelp: mend that and serve again; nothing was energised", file=sys.stderr)

@@ -12,7 +12,7 @@ import struct
 from collections.abc import Iterable
 from pathlib import Path
 
-from orchestrator.daemon.places import DAEMON
+from orchestrator.daemon.places import DAEMON, WrongPlace
 
 
 class Taken(Exception):
@@ -24,7 +24,10 @@ class FolderLock:
 
     def __init__(self, data: Path) -> None:
         self.path = data / DAEMON
-        self._fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        try:
+            self._fd = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as error:
+            raise WrongPlace(f"{self.path}: {error.strerror}") from error
         try:
             fcntl.flock(self._fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
@@ -32,9 +35,12 @@ class FolderLock:
             raise Taken(f"the data folder {data} is used by another daemon ({_pid_in(self.path)})") from None
 
     def say(self, **facts: object) -> None:
-        """Write down who holds it and where to reach it."""
-        os.ftruncate(self._fd, 0)
-        os.pwrite(self._fd, json.dumps({"pid": os.getpid(), **facts}).encode(), 0)
+        """Write down who holds it and where to reach it. Raises WrongPlace where the disk takes nothing."""
+        try:
+            os.ftruncate(self._fd, 0)
+            os.pwrite(self._fd, json.dumps({"pid": os.getpid(), **facts}).encode(), 0)
+        except OSError as error:
+            raise WrongPlace(f"{self.path}: {error.strerror}") from error
 
     def close(self) -> None:
         """Forget what was said and let go."""

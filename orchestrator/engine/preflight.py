@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.engine.duty import EarlierVerification
+from orchestrator.engine.room import ROOM_TIMES, shot_bytes
 from orchestrator.record.specimens import SpecimenHistory, history
 from orchestrator.steps import KINDS
 from sequences.bench import Bench, Digitiser
@@ -24,10 +25,7 @@ from sequences.loader import Loaded, LoadedBench, load_sequence
 if TYPE_CHECKING:
     from sequences.model import Sequence
 
-JOURNAL_BYTES_A_SHOT = 100_000
 BYTES_A_RUN = 8_000_000  # frozen files, data sheet, report with its plots
-BYTES_A_CODE = 2
-ROOM_TIMES = 2
 LONGEST_NAME = 80
 
 
@@ -197,11 +195,9 @@ def _instruments_used(sequence: Sequence, bench: Bench) -> set[str]:
 
 def estimated_bytes(sequence: Sequence, bench: Bench) -> int:
     """What the record of the run takes on the disk, rather too much than too little."""
-    digitisers = [unit for unit in bench.equipment.values() if isinstance(unit, Digitiser)]
-    shot_bytes = sum(unit.samples * BYTES_A_CODE * len(unit.channels) for unit in digitisers)
     duty = sequence.duty.shots * (1 + sequence.invalid_shot.repeat_at_most)
     shots = _verification_shots(sequence) + duty
-    return shots * (shot_bytes + JOURNAL_BYTES_A_SHOT) + BYTES_A_RUN
+    return shots * shot_bytes(bench) + BYTES_A_RUN
 
 
 def _room(sequence: Sequence, bench: Bench, free_bytes: int) -> None:

@@ -18,6 +18,7 @@ from orchestrator.core.reasons import Reason
 from orchestrator.engine.context import Context
 from orchestrator.engine.figures import fetch, figures_of
 from orchestrator.engine.live import live
+from orchestrator.engine.room import require_room
 from orchestrator.engine.stop import BenchFault
 
 if TYPE_CHECKING:
@@ -78,6 +79,7 @@ class Shot:
     def prepare(self) -> None:
         """Write and read back every setting, start the capture, prove that it waits."""
         plan, at = self.plan, self.at
+        require_room(at.store, at.bench.file)
         at.progress.say("settings written and read back")
         self.source.prepare(plan.charging_voltage.nominal, plan.polarity)
         for recorder in self.digitisers:
@@ -172,6 +174,7 @@ class Shot:
             at.pace.wait_until(plan.earliest_s)
         self.source.enable_trigger()
         self.prove_capture("before trigger")
+        require_room(at.store, at.bench.file)
         at.journal.append("intent", act="trigger", source=plan.source, shot=plan.shot, part=plan.part)
         if at.clock.now_s() - self.proved_s > plan.capture.proof_age:
             raise BenchFault(Reason.INSTRUMENT_FAULT, "the proof of capture grew too old before the trigger")

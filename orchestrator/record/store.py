@@ -54,7 +54,7 @@ class Store(Protocol):
         """Every file, sorted."""
 
     def free_bytes(self) -> int:
-        """Room that is left."""
+        """Room that is left. Raises StorageFault where the folder is gone."""
 
     def close(self) -> None:
         """Let go of the open files; nothing is written after this."""
@@ -148,6 +148,7 @@ class FolderStore:
             raise _out_of_service(name, file.out_of_service)
         try:
             os.fsync(file.descriptor)
+            _require_still_there(file.descriptor)
         except OSError as error:
             file.out_of_service = "a write to the disk was not confirmed"
             raise _fault(name, "made durable", error) from error
@@ -166,7 +167,10 @@ class FolderStore:
         )
 
     def free_bytes(self) -> int:
-        space = os.statvfs(self.path)
+        try:
+            space = os.statvfs(self.path)
+        except OSError as error:
+            raise _fault(str(self.path), "looked at", error) from error
         return space.f_bavail * space.f_frsize
 
     def close(self) -> None:
@@ -199,6 +203,12 @@ class FolderStore:
             return
         folder.mkdir(parents=True)
         _sync_folder(folder.parent)
+
+
+def _require_still_there(descriptor: int) -> None:
+    """A file that was removed under its writer takes bytes as ever, and nobody would find them again."""
+    if os.fstat(descriptor).st_nlink == 0:
+        raise OSError(errno.ENOENT, "the file was removed")
 
 
 def _write_all(descriptor: int, data: bytes) -> None:
