@@ -39,6 +39,7 @@ _PLANT_SETTINGS = {
     "leakage_contactor_welds": ("contactor.welds", "leakage"),
     "discharge_fails": ("discharge.fails", "yes"),
     "earth_fails": ("earth.fails", "yes"),
+    "probe_switched": ("voltage_probe.ratio", "100"),
 }
 
 

@@ -5,8 +5,11 @@ Each check gives a sentence that names what broke, or nothing.
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.outcome import Outcome, Verdict
@@ -23,6 +26,9 @@ CONTACTORS = ("high_voltage", "leakage")
 OPEN_BOUND_S = 0.1
 STRUCK_BOUND_S = 1.0
 PROOF_AGE_S = 2.0
+CROSSING_V = 0.5  # the log notes the crossing of the limit, by a hair on either side
+ROUNDING_S = 1e-6  # the journal's times are rounded to a nanosecond
+FIGURES_AGREE_WITHIN = 0.05
 
 
 @dataclass(frozen=True)
@@ -30,13 +36,15 @@ class Case:
     """One ended rehearsal with everything to judge it by. `end` is None where the engine was struck.
 
     `injected_s` is when the fault was injected, `ended_s` when plant and monitor had been left alone long enough;
-    `stored_v` is what the store holds then, `blocked` the monitor's sentence of a blocked start after the restart;
-    `promised` are the journal entries whose append had returned.
+    `restarted_s` is when what was struck was started again, or `ended_s`. `stored_v` is what the store holds at
+    the end, `blocked` the monitor's sentence of a blocked start after the restart; `promised` are the journal
+    entries whose append had returned.
     """
 
     fault: str
     injected_s: float
     ended_s: float
+    restarted_s: float
     truth: list[Entry]
     store: MemoryStore
     end: RunEnd | None
@@ -50,6 +58,14 @@ class Case:
     shots_after_restart: int
     stored_v: float
     tried: bool = True
+
+    @cached_property
+    def stored(self) -> list[Entry]:
+        """The journal as the disk has it: its whole lines."""
+        if "journal.jsonl" not in self.store.names():
+            return []
+        lines = self.store.read("journal.jsonl").splitlines(keepends=True)
+        return [json.loads(line) for line in lines if line.endswith(b"\n") and line.startswith(b"{")]
 
 
 def breaches(case: Case) -> list[str]:
@@ -81,6 +97,38 @@ def _safe_or_blocked(case: Case) -> Iterator[str]:
     if case.blocked is None or not case.coils_off:
         states = _states(case.truth, (*CONTACTORS, "discharge", "earth"))
         yield f"not safe at the end ({states}, {case.stored_v:.0f} V stored) and start is not blocked"
+
+
+def _off_before_anybody_restarts(case: Case) -> Iterator[str]:
+    """What was struck must be made safe by the layers that are left, not by its restart."""
+    before = [entry for entry in case.truth if entry["at_s"] < case.restarted_s]
+    closed = [name for name, state in _states(before, CONTACTORS).items() if state == "closed"]
+    if closed and case.blocked is None:
+        yield f"{', '.join(closed)} still closed when the daemon was started again"
+
+
+def _discharged_in_time(case: Case) -> Iterator[str]:
+    """From each opening of the high-voltage contactor the store is touch-safe within the bench's discharge time."""
+    limit_v, time_s = case.rules.touch_safe_v, case.rules.discharge_s
+    moves = [e for e in case.truth if e["event"] == "contactor" and e["name"] == "high_voltage"]
+    for opened, following in zip(moves, [*moves[1:], None], strict=True):
+        until_s = opened["at_s"] + time_s
+        if opened["state"] != "open" or until_s > (following["at_s"] if following else case.ended_s):
+            continue
+        volts = [e["volts"] for e in case.truth if e["event"] == "stored_voltage" and e["at_s"] <= until_s]
+        if volts and abs(volts[-1]) > limit_v + CROSSING_V and case.blocked is None:
+            yield f"{abs(volts[-1]):.0f} V stored {time_s:g} s after the contactor opened, and start is not blocked"
+
+
+def _proofs_are_true(case: Case) -> Iterator[str]:
+    """What the record calls proven off was off: contactors open, discharge and earth closed."""
+    for proof in case.stored:
+        if proof["kind"] == "off_proof" and proof["safe"]:
+            then = [e for e in case.truth if e["at_s"] <= proof["mono_s"] + ROUNDING_S]
+            off = set(_states(then, CONTACTORS).values()) == {"open"}
+            earthed = set(_states(then, ("discharge", "earth")).values()) == {"closed"}
+            if not (off and earthed):
+                yield f"the record says at {proof['mono_s']:.3f} s that {proof['output']} is proven off, and it was not"
 
 
 def time_to_safe_s(case: Case) -> float | None:
@@ -169,22 +217,12 @@ def _verdicts_rest_on_evidence(case: Case) -> Iterator[str]:
             yield f"F for {row['clause']} although the specimen is sound"
 
 
-def _stored(case: Case) -> list[Entry]:
-    import json
-
-    try:
-        lines = case.store.read("journal.jsonl").splitlines(keepends=True)
-    except Exception:  # noqa: BLE001 (no journal at all: nothing was promised)
-        return []
-    return [json.loads(line) for line in lines if line.endswith(b"\n") and line.startswith(b"{")]
-
-
 def _verdicts(case: Case) -> list[Entry]:
-    return [e for e in _stored(case) if e["kind"] == "verdict"]
+    return [e for e in case.stored if e["kind"] == "verdict"]
 
 
 def _outcome(case: Case) -> str | None:
-    ended = [e["outcome"] for e in _stored(case) if e["kind"] == "run_ended"]
+    ended = [e["outcome"] for e in case.stored if e["kind"] == "run_ended"]
     return ended[-1] if ended else None
 
 
@@ -192,10 +230,55 @@ def _record_holds(case: Case) -> Iterator[str]:
     found = verify(case.store, None)
     if not found.ok and not found.interrupted:
         yield f"the record neither verifies nor shows as interrupted: {found.sentence}"
-    stored = {e["n"]: e["kind"] for e in _stored(case)}
+    stored = {e["n"]: e["kind"] for e in case.stored}
     lost = [e for e in case.promised if stored.get(e["n"]) != e["kind"]]
     if lost:
         yield f"{len(lost)} entries that were promised durable are gone, the first is {lost[0]['kind']} {lost[0]['n']}"
+
+
+def _figures_rest_on_durable_captures(case: Case) -> Iterator[str]:
+    """Raw codes first, then what is computed from them; the codes are those that the journal names."""
+    captured: dict[tuple[Any, ...], Entry] = {}
+    for entry in case.stored:
+        key = _key(entry)
+        if entry["kind"] == "capture":
+            captured[key] = entry
+        elif entry["kind"] == "figures" and entry["valid"]:
+            yield from _capture_is_there(case, captured.get(key), entry)
+
+
+def _capture_is_there(case: Case, capture: Entry | None, figures: Entry) -> Iterator[str]:
+    which = f"the figures of {figures['part']} shot {figures['shot']}"
+    if capture is None:
+        yield f"{which} stand in the journal before their capture"
+    elif capture["file"] not in case.store.names():
+        yield f"{which} rest on {capture['file']}, which is not there"
+    elif hashlib.sha256(case.store.read(capture["file"])).hexdigest() != capture["sha256"]:
+        yield f"{which} rest on {capture['file']}, which is another"
+
+
+def _figures_are_those_of_their_shot(case: Case) -> Iterator[str]:
+    """A valid peak is that of the shot which was really fired: its sign, and its size within some per cent."""
+    fired = {_key(e): e["triggered_s"] for e in case.stored if e["kind"] == "triggered"}
+    for entry in case.stored:
+        if entry["kind"] != "figures" or not entry["valid"] or _key(entry) not in fired:
+            continue
+        at_s = fired[_key(entry)]
+        shot = min(_shots(case), key=lambda e: abs(e["at_s"] - at_s), default=None)
+        for name, true in (("limiting_voltage", "peak_v"), ("peak_current", "peak_a")):
+            if shot is not None and name in entry["results"]:
+                signed = shot[true] * shot["polarity"]
+                off_by = abs(entry["results"][name]["value"] / signed - 1.0)
+                if off_by > FIGURES_AGREE_WITHIN:
+                    yield f"{name} of {entry['part']} shot {entry['shot']} is not that of the shot fired"
+
+
+def _key(entry: Entry) -> tuple[Any, ...]:
+    return entry.get("part"), entry.get("shot"), entry.get("repeat")
+
+
+def _shots(case: Case) -> list[Entry]:
+    return [e for e in case.truth if e["event"] == "shot"]
 
 
 def _says_rightly_whether_it_is_safe(case: Case) -> Iterator[str]:
@@ -213,11 +296,16 @@ def _was_safe_at_the_end_of_the_run(case: Case) -> bool:
 
 CHECKS: dict[str, Callable[[Case], Iterator[str]]] = {
     "safe or blocked": _safe_or_blocked,
+    "off before anybody restarts": _off_before_anybody_restarts,
+    "discharged in time": _discharged_in_time,
+    "proofs are true": _proofs_are_true,
     "never energised with an interlock open": _never_energised_with_an_open_interlock,
     "one shot a trigger": _one_shot_a_trigger,
     "no shot without proof of capture": _no_blind_shot,
     "nothing resumes by itself": _nothing_resumes,
     "verdicts rest on evidence": _verdicts_rest_on_evidence,
     "the record holds what was promised": _record_holds,
+    "figures rest on durable captures": _figures_rest_on_durable_captures,
+    "figures are those of their shot": _figures_are_those_of_their_shot,
     "says rightly whether it is safe": _says_rightly_whether_it_is_safe,
 }

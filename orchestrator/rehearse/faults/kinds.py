@@ -96,18 +96,48 @@ def _engine_acts(point: Point, trace: Trace) -> str | None:
     return None
 
 
-def _not_yet(thing: str) -> Callable[[Point, Trace], str | None]:
-    def removed(point: Point, trace: Trace) -> str | None:
-        return None if trace.energises_later(point) else f"nothing is energised after this point: {thing}"
+def _shoots_later(point: Point, trace: Trace) -> str | None:
+    return None if point.number <= trace.last_shot else "no shot is captured after this point"
 
-    return removed
+
+def _energises_later(point: Point, trace: Trace) -> str | None:
+    return None if trace.energises_later(point) else "nothing is energised after this point"
 
 
 def _link(name: str, words: str, removed: Callable[[Point, Trace], str | None] = _needs_answer) -> Fault:
     return Fault(name, "link", words, frozenset({_K.EXCHANGE}), removed)
 
 
-_MOMENTS = frozenset({_K.EXCHANGE, _K.WAIT, _K.WRITE, _K.SYNC, _K.ANSWER, _K.INPUT})
+_MOMENTS = frozenset(_K)
+_CHANGES = frozenset({_K.INPUT})
+
+
+def _moment(name: str, family: str, words: str, also: Callable[[Point, Trace], str | None]) -> Fault:
+    return Fault(name, family, words, _MOMENTS, _asynchronous(also))
+
+
+def _input(name: str, words: str) -> Fault:
+    return _moment(name, "input", words, _energises_later)
+
+
+def _power(name: str, words: str, feedback: str) -> Fault:
+    return Fault(name, "power", words, _CHANGES, _only_change(feedback, False))
+
+
+_INPUTS = (
+    ("door_opens", "the door is opened"),
+    ("stick_taken", "the earthing stick leaves its hook"),
+    ("exhaust_stops", "the exhaust stops"),
+    ("door_bounces", "a door contact bounces for 30 ms"),
+    ("door_disagrees", "one door contact opens, its twin stays closed"),
+    ("emergency_stop", "the emergency stop is pressed"),
+)
+_POWER = (
+    ("contactor_welds", "the high-voltage contactor stays closed", "high_voltage_open"),
+    ("leakage_contactor_welds", "the leakage contactor stays closed", "leakage_open"),
+    ("discharge_fails", "the discharge stays open", "discharge_closed"),
+    ("earth_fails", "the earth stays open", "earth_closed"),
+)
 
 TABLE: tuple[Fault, ...] = (
     _link("silent", "the device acts and does not answer"),
@@ -120,94 +150,19 @@ TABLE: tuple[Fault, ...] = (
     _link("refused", "the connection is dropped and nobody is let in again", _never),
     _link("lost", "the connection is dropped", _never),
     _link("restarted", "the device loses power for a second", _never),
-    Fault(
-        "door_opens", "input", "the door is opened", _MOMENTS, _asynchronous(_not_yet("the door may be open"))
-    ),
-    Fault(
-        "stick_taken",
-        "input",
-        "the earthing stick leaves its hook",
-        _MOMENTS,
-        _not_yet("the stick may be away"),
-    ),
-    Fault(
-        "exhaust_stops",
-        "input",
-        "the exhaust stops",
-        _MOMENTS,
-        _asynchronous(_not_yet("the exhaust may rest")),
-    ),
-    Fault(
-        "door_bounces",
-        "input",
-        "a door contact bounces for 30 ms",
-        _MOMENTS,
-        _asynchronous(_not_yet("the door may move")),
-    ),
-    Fault(
-        "door_disagrees",
-        "input",
-        "one door contact opens, its twin stays closed",
-        _MOMENTS,
-        _not_yet("nobody asks"),
-    ),
-    Fault(
-        "door_sticks",
-        "input",
-        "a door contact no longer moves",
-        frozenset({_K.INPUT}),
-        _moves_again("door.a"),
-    ),
-    Fault(
-        "emergency_stop",
-        "input",
-        "the emergency stop is pressed",
-        _MOMENTS,
-        _asynchronous(_not_yet("it may be pressed")),
-    ),
-    Fault(
-        "contactor_welds",
-        "power",
-        "the high-voltage contactor stays closed",
-        frozenset({_K.INPUT}),
-        _only_change("high_voltage_open", False),
-    ),
-    Fault(
-        "leakage_contactor_welds",
-        "power",
-        "the leakage contactor stays closed",
-        frozenset({_K.INPUT}),
-        _only_change("leakage_open", False),
-    ),
-    Fault(
-        "discharge_fails",
-        "power",
-        "the discharge stays open",
-        frozenset({_K.INPUT}),
-        _only_change("discharge_closed", False),
-    ),
-    Fault(
-        "earth_fails",
-        "power",
-        "the earth stays open",
-        frozenset({_K.INPUT}),
-        _only_change("earth_closed", False),
-    ),
+    *(_input(*row) for row in _INPUTS),
+    Fault("door_sticks", "input", "a door contact no longer moves", _CHANGES, _moves_again("door.a")),
+    *(_power(*row) for row in _POWER),
+    _moment("probe_switched", "measuring", "the voltage probe gives ten times the voltage", _shoots_later),
     Fault("disk_full", "storage", "from here on nothing more can be written", frozenset({_K.WRITE}), _never),
     Fault("write_fails", "storage", "this write fails once", frozenset({_K.WRITE}), _never),
     Fault("sync_fails", "storage", "this sync fails once", frozenset({_K.SYNC}), _never),
     Fault("person_says_no", "person", "the person says no", frozenset({_K.ANSWER}), _never),
-    Fault("abort", "person", "a person aborts", _MOMENTS, _asynchronous(_never)),
+    _moment("abort", "person", "a person aborts", _never),
     Fault("engine_killed", "process", "the engine is killed", _MOMENTS, _engine_acts),
     Fault("engine_frozen", "process", "the engine stops where it is", _MOMENTS, _engine_acts),
-    Fault("monitor_killed", "process", "the interlock monitor is killed", _MOMENTS, _asynchronous(_never)),
-    Fault(
-        "monitor_frozen",
-        "process",
-        "the interlock monitor stops where it is",
-        _MOMENTS,
-        _asynchronous(_never),
-    ),
+    _moment("monitor_killed", "process", "the interlock monitor is killed", _never),
+    _moment("monitor_frozen", "process", "the interlock monitor stops where it is", _never),
     Fault("power_cut", "process", "the mains fail; what was not synced is lost", _MOMENTS, _engine_acts),
 )
 # The only source of a number, with nothing to hold it against: a plausible error there rests on calibration.

@@ -23,6 +23,7 @@ class Trace:
     changed: dict[tuple[str, int, str], bool] = field(default_factory=dict)
     values: dict[int, bool] = field(default_factory=dict)
     last_energised: int = -1
+    last_shot: int = -1
 
     def reply(self, point: Point) -> bytes:
         """The true answer of an exchange; empty where it has none."""
@@ -73,6 +74,7 @@ class Tracer:
         self.trace = Trace()
         self._harness = harness
         self._waits = 0
+        self._seen = 0
         harness.points.on_point = self._on_point
         self._plant: Any = harness.rehearsal.virtual.plant
         self._inputs_before = self._plant.inputs_version()
@@ -106,6 +108,9 @@ class Tracer:
         self.trace.points.append(point)
         if point.energised:
             self.trace.last_energised = point.number
+        if any(e["event"] == "shot" for e in self._plant.truth()[self._seen :]):
+            self.trace.last_shot = point.number - 1
+        self._seen = len(self._plant.truth())
         if point.kind is PointKind.INPUT:
             change = next(e for e in reversed(self._plant.truth()) if e["event"] == "input")
             self.trace.values[point.number] = bool(change["value"])

@@ -6,6 +6,7 @@ The unit of work is a contiguous range of points. Records stay in memory; what c
 from __future__ import annotations
 
 import contextlib
+import gc
 import json
 import os
 import select
@@ -20,7 +21,7 @@ from orchestrator.core.interlock import Rules
 from orchestrator.rehearse.faults.harness import EngineStruck, Harness
 from orchestrator.rehearse.faults.inject import LINK_FAULTS, inject
 from orchestrator.rehearse.faults.invariants import Case, breaches, time_to_safe_s
-from orchestrator.rehearse.faults.kinds import Fault, cells
+from orchestrator.rehearse.faults.kinds import BY_NAME, Fault, cells
 from orchestrator.rehearse.faults.points import Point, PointKind
 from orchestrator.rehearse.faults.trace import Trace, Tracer
 from orchestrator.rehearse.rehearsal import restarted_monitor
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
 
 CELL_WITHIN_S = 60.0
 AFTERMATH_S = 3.0
+PAIR_GAP_S = 0.1
 Make = Callable[[], "Rehearsal"]
 
 
@@ -71,21 +73,37 @@ def walk(make: Make, known: Trace, numbers: range, wanted: Callable[[Point], boo
 
 
 def single(make: Make, fault: str, point_name: str) -> tuple[Rehearsal, RunEnd | None, list[str]]:
-    """One cell in this process, to be looked at: the rehearsal, its end, and what broke. KeyError: no such point."""
+    """One cell in this process, to be looked at: the rehearsal, its end, and what broke. KeyError: no such point.
+
+    `fault` may be a pair, `silent+door_opens`: the second is injected some points after the first.
+    """
     harness = Harness(make())
     reached: list[Point] = []
 
     def on_point(point: Point) -> None:
         if point.name == point_name:
             reached.append(point)
-            harness.points.on_point = lambda later: None
-            inject(fault, point, harness)
+            begin(fault, point, harness)
 
     harness.points.on_point = on_point
     end = _run(harness)
     if not reached:
         raise KeyError(point_name)
     return harness.rehearsal, end, breaches(_case(fault, reached[0], harness, end))
+
+
+def begin(fault: str, point: Point, harness: Harness) -> None:
+    """Inject at this point; of a pair the second at the first point after `PAIR_GAP_S` that it makes sense at."""
+    first, _, second = fault.partition("+")
+    due_s = point.at_s + PAIR_GAP_S
+
+    def on_point(later: Point) -> None:
+        if second and later.at_s >= due_s and later.kind in BY_NAME[second].at:
+            harness.points.on_point = lambda last: None
+            inject(second, later, harness)
+
+    harness.points.on_point = on_point
+    inject(first, point, harness)
 
 
 @dataclass
@@ -98,6 +116,8 @@ class _Walker:
     wanted: Callable[[Point], bool]
 
     def walk(self) -> list[Cell]:
+        gc.collect()
+        gc.freeze()  # what is there by now is not touched by a child's collector, so its pages stay shared
         self.found: list[Cell] = []
         self.child: tuple[Fault, Point, int] | None = None
         self.harness.points.on_point = self._on_point
@@ -116,8 +136,7 @@ class _Walker:
         tried, _ = cells(point, self.known)
         for fault in tried:
             if self._became_child(fault, point):
-                self.harness.points.on_point = lambda later: None
-                inject(fault.name, point, self.harness)
+                begin(fault.name, point, self.harness)
                 return
 
     def _became_child(self, fault: Fault, point: Point) -> bool:
@@ -125,6 +144,7 @@ class _Walker:
         read, write = os.pipe()
         pid = os.fork()
         if pid == 0:
+            gc.disable()  # it lives for milliseconds
             os.close(read)
             self.child = (fault, point, write)
             return True
@@ -208,6 +228,7 @@ def _case(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> Cas
     shots = sum(e["event"] == "shot" for e in plant.truth())
     monitor = rehearsal.port.monitor
     restarted = harness.engine_struck or harness.monitor_struck_s is not None
+    restarted_s = virtual.now_s
     if restarted:
         plant.set("mains", "on", virtual.now_s)
         monitor = restarted_monitor(rehearsal, blocked=monitor.blocked)
@@ -218,6 +239,7 @@ def _case(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> Cas
         fault=fault,
         injected_s=point.at_s,
         ended_s=virtual.now_s,
+        restarted_s=restarted_s,
         truth=plant.truth(),
         store=rehearsal.store,
         end=end,
