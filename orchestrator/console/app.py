@@ -10,11 +10,13 @@ import asyncio
 import time
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any, ClassVar
 
 from textual.app import App, ComposeResult
 from textual.binding import Binding
 from textual.containers import Horizontal
+from textual.css.query import NoMatches
 from textual.theme import Theme
 from textual.widgets import ContentSwitcher, Input, Static
 
@@ -171,6 +173,10 @@ class Console(App[None]):
 
     def show(self) -> None:
         """Bring the screen up to what is known now."""
+        with suppress(NoMatches):  # a last look while the screen is being taken down
+            self._show()
+
+    def _show(self) -> None:
         self._shown_s = time.monotonic()
         self._take_heard()
         status = self.known.status_at(self._now_s())
@@ -179,7 +185,7 @@ class Console(App[None]):
         self._put("header", words.header(status, "nobody", width))
         for number in range(4):
             self._put(f"rule{number}", ("=" if number == 0 else "-") * width)
-        lamp = words.lamp_words(status)
+        lamp = f"lamp: {words.lamp_of(status).upper()}"
         beside = width - words.LABEL_WIDTH - 1
         self._put("entry", "\n".join(words.entry_lines(status, beside, beside - len(lamp) - 3)))
         self._put_lamp(status, lamp)
@@ -199,7 +205,7 @@ class Console(App[None]):
             self.query_one(f"#{name}", Static).update(text)
 
     def _put_lamp(self, status: Facts, text: str) -> None:
-        colour = status["may_i_go_in"]["lamp"]
+        colour = words.lamp_of(status)
         lamp = self.query_one("#lamp", Static)
         for name in ("red", "green"):
             lamp.set_class(colour == name, name)

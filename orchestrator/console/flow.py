@@ -19,9 +19,7 @@ from orchestrator.console.words import WELL_ENDED
 
 Facts = dict[str, Any]
 Then = Callable[[Facts], None]
-NOBODY_TOOK_IT = (
-    "NOBODY TOOK THE ABORT: the interlock monitor does not answer. Cut the mains by hand. Stay out."
-)
+NOBODY_TOOK_IT = "NOBODY TOOK THE ABORT. Stay out. Cut the mains by hand."
 
 
 class Screen(Protocol):
@@ -103,7 +101,8 @@ class Flow:
         if question == self._question:
             return
         self._question = question
-        self.form = form_for(question, str(status.get("specimen") or ""), self._by)
+        asked = {**question, "caution": status["do"].get("caution")}
+        self.form = form_for(asked, str(status.get("specimen") or ""), self._by)
         self._screen.say("")
         self._screen.turn_to("act")
 

@@ -11,6 +11,7 @@ from typing import Any
 
 from orchestrator.cli.happenings import value_words, verdict_lines
 from orchestrator.console.known import Known, Point
+from orchestrator.core.status import FRESH_S
 from orchestrator.core.status_text import cut
 from orchestrator.record.wording import limit_words, plain_name
 
@@ -73,7 +74,7 @@ def entry_lines(status: Facts, width: int, beside_lamp: int) -> list[str]:
     said = f"{entry['symbol']} {entry['words']}"
     first = wrapped([said], beside_lamp)[0]
     rest = plain(said)[len(first) :].strip()
-    proven = "off proven" if entry.get("proven") else "off NOT proven"
+    proven = "off proven" if entry.get("proven") and not is_old(status) else "off NOT proven"
     age_s = entry.get("age_s")
     rests_on = "never read" if age_s is None else f"read {age_s:.1f} s ago"
     facts = cut(f"    {entry['state']}, {proven}, {rests_on}", width)
@@ -89,9 +90,15 @@ def hardware_line(entry: Facts, width: int) -> str:
     return cut(plain("    " + ", ".join(parts)), width)
 
 
-def lamp_words(status: Facts) -> str:
-    """The lamp at the door, by word."""
-    return f"lamp: {str(status['may_i_go_in']['lamp']).upper()}"
+def is_old(status: Facts) -> bool:
+    """Whether the reading that it all rests on is missing or too old to be believed."""
+    age_s = status["may_i_go_in"].get("age_s")
+    return age_s is None or age_s >= FRESH_S
+
+
+def lamp_of(status: Facts) -> str:
+    """The lamp at the door: none, green, red; not known where the reading is old."""
+    return "not known" if is_old(status) else str(status["may_i_go_in"]["lamp"])
 
 
 def going_on_lines(status: Facts, known: Known, width: int) -> list[str]:
@@ -135,9 +142,9 @@ def _act(status: Facts, known: Known) -> str:
     if status.get("run"):
         next_ = f" Next: {do['then']}" if do.get("then") else ""
         return ("Nothing. Stay outside." if entry["answer"] == "no" else "Nothing yet: wait.") + next_
-    why = "" if (known.last_end or {}).get("reason") in WELL_ENDED else "Why the last run stopped: F7. "
-    caution = f"{do['caution']} " if do.get("caution") and not why else ""
-    return f"{caution}{why}To begin a run: F8."
+    why = "" if (known.last_end or {}).get("reason") in WELL_ENDED else "Why it stopped: F7. "
+    caution = f"{do['caution']} " if do.get("caution") else ""
+    return f"{caution}{why}Begin a run: F8."
 
 
 # --------------------------------------------------------------------------- the views

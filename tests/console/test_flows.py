@@ -1,0 +1,284 @@
+"""Every flow of a person, by the ids of the widgets: admission, arming, looking, going on after an outage."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.console.fake import CHARGING, RUN, Rig, drive, progress, question, snapshot, status
+
+SEQUENCE = {
+    "ok": True, "runnable": True, "findings": [], "title": "Impulses on an invented filter",
+    "specimen_type": "buoy-lamp input filter", "condition": "new", "indicator": "cheesecloth",
+    "parameters": [{"name": "shots", "usual": "12", "lowest": "4", "highest": "20"}],
+}  # fmt: skip
+FRESH = {"ok": True, "identity": "TW-04", "runs": [], "shots_applied": 0, "spent_because": None}
+
+
+def asked(ask: str, **more: Any) -> dict[str, Any]:
+    return status(run=progress("waiting", question=question(ask, **more)))
+
+
+async def to_the_card(rig: Rig, pilot: Any, specimen: dict[str, Any] = FRESH) -> None:
+    rig.link.replies = {"/sequence": SEQUENCE, "/specimens/TW-04": specimen}
+    await rig.tell(pilot, "status", status())
+    await pilot.press("f8")
+    await rig.type(pilot, "/made/up/sequence.yaml", "TW-04")
+
+
+def test_admission_one_thing_at_a_time() -> None:
+    async def admit(rig: Rig, pilot: Any) -> None:
+        rig.link.replies["/start"] = {"ok": True, "run": RUN}
+        await to_the_card(rig, pilot)
+        rig.link.replies["/start"] = {"ok": True, "run": RUN}
+        first = rig.text("text")
+        await rig.type(pilot, "TW 2026-11", "", "2.1", "C-118", "4", "a remark")
+        summary = rig.text("text")
+        await rig.type(pilot, "go", "start")
+
+        assert "earlier runs of this specimen: none" in first
+        assert first.count("[ ]") == 1
+        assert "shots: 4" in summary
+        assert rig.link.orders("/start") == [
+            {
+                "sequence": "/made/up/sequence.yaml",
+                "specimen": "TW-04",
+                "group": "TW 2026-11",
+                "indicator_lot": "C-118",
+                "remark": "condition: new; firmware: 2.1; a remark",
+                "parameters": {"shots": "4"},
+                "by": "T. Made-Up",
+            }
+        ]
+
+    drive(admit)
+
+
+def test_a_spent_specimen_is_refused_on_the_card_with_its_reason() -> None:
+    spent = FRESH | {"spent_because": "it failed a requirement in run 20261101-0900-TW-04"}
+
+    async def admit(rig: Rig, pilot: Any) -> None:
+        await to_the_card(rig, pilot, spent)
+
+        assert rig.text("say").startswith(" REFUSED: specimen TW-04 is spent: it failed a requirement")
+        assert "Scan or type the label of the specimen" in rig.text("text")
+        assert rig.link.orders("/start") == []
+
+    drive(admit)
+
+
+def test_what_an_interrupted_run_left_is_on_the_card() -> None:
+    past = {"run": "20261101-0900-TW-04", "interrupted": True, "reason": "power_lost", "shots_applied": 7}
+
+    async def admit(rig: Rig, pilot: Any) -> None:
+        await to_the_card(rig, pilot, FRESH | {"runs": [past], "shots_applied": 7})
+
+        assert "earlier runs: 1, shots it has had: 7" in rig.text("text")
+        assert "INTERRUPTED, the last shot may be uncertain, 7 shot(s)" in rig.text("text")
+
+    drive(admit)
+
+
+def test_a_sequence_with_findings_shows_all_of_them() -> None:
+    async def admit(rig: Rig, pilot: Any) -> None:
+        found = ["made.yaml:3:1 refused: no such thing\n  help: write another"]
+        rig.link.replies = {"/sequence": {"ok": True, "runnable": False, "findings": found}}
+        await rig.tell(pilot, "status", status())
+        await pilot.press("f8")
+        await rig.type(pilot, "/made/up.yaml")
+
+        assert "This sequence cannot be run on this bench:" in rig.text("text")
+        assert "help: write another" in rig.text("text")
+
+    drive(admit)
+
+
+def test_a_refused_start_keeps_the_card_and_says_why() -> None:
+    async def admit(rig: Rig, pilot: Any) -> None:
+        await to_the_card(rig, pilot)
+        help_ = "calibrate it"
+        rig.link.replies["/start"] = {"ok": False, "sentence": "The calibration lapses.", "help": help_}
+        await rig.type(pilot, "", "", "", "", "", "", "start")
+
+        assert "The calibration lapses. Help: calibrate it" in rig.text("text")
+        assert "Begin?" in rig.text("text")
+
+    drive(admit)
+
+
+def test_the_label_is_scanned_again_at_the_bench() -> None:
+    async def connect(rig: Rig, pilot: Any) -> None:
+        items = ["specimen TW-04 connected"]
+        await rig.tell(pilot, "status", asked("connect", connection="specimen", items=items))
+        await rig.type(pilot, "TW-05")
+        wrong = rig.text("say")
+        await rig.type(pilot, "tw-04 ", "1")
+
+        assert "WRONG SPECIMEN: this is TW-05, the run is for TW-04. Do not connect it." in wrong
+        (answer,) = rig.link.orders("/answer")
+        assert answer["confirmed"] == items
+        assert answer["readings"] == {"specimen label at the bench": "tw-04"}
+
+    drive(connect)
+
+
+def test_arming_shows_the_caution_and_wants_each_item_by_its_own_number() -> None:
+    items = ["cell is clear", "earthing stick on its hook"]
+
+    async def arm(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", asked("arm", items=items, caution="Stored energy can kill."))
+        first = rig.text("text")
+        await rig.type(pilot, "", "1", "1")
+        not_yet = rig.link.orders("/answer")
+        await rig.type(pilot, "2")
+
+        assert "CAUTION: Stored energy can kill." in first
+        assert "earthing stick" not in first
+        assert not_yet == []
+        (answer,) = rig.link.orders("/answer")
+        assert (answer["confirmed"], answer["yes"], answer["by"]) == (items, True, "T. Made-Up")
+
+    drive(arm)
+
+
+def test_no_stops_the_run_without_confirming_anything() -> None:
+    async def refuse(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", asked("arm", items=["cell is clear", "stick home"]))
+        await rig.type(pilot, "1", "no")
+
+        (answer,) = rig.link.orders("/answer")
+        assert (answer["yes"], answer["confirmed"]) == (False, [])
+
+    drive(refuse)
+
+
+def test_observing_too_early_says_so_and_asks_again() -> None:
+    async def observe(rig: Rig, pilot: Any) -> None:
+        refusal = {"ok": False, "sentence": "The observation window runs for another 9 s.", "help": "wait"}
+        rig.link.replies["/answer"] = refusal
+        await rig.tell(pilot, "status", asked("observe", choices=["unmarked", "scorched"]))
+        await rig.type(pilot, "1", "")
+        early = rig.text("say")
+        rig.link.replies["/answer"] = {"ok": True}
+        await rig.type(pilot, "smoke came late")
+
+        assert "The observation window runs for another 9 s. Help: wait" in early
+        late = rig.link.orders("/answer")[-1]
+        assert (late["choice"], late["remark"]) == ("unmarked", "smoke came late")
+
+    drive(observe)
+
+
+def test_inspection_takes_a_photo_and_a_remark() -> None:
+    async def inspect(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", asked("inspect", items=["cloth examined"], needs_photo=True))
+        await rig.type(pilot, "1", "", "/made/up.jpg", "no mark")
+
+        (answer,) = rig.link.orders("/answer")
+        assert (answer["photo"], answer["remark"]) == ("/made/up.jpg", "no mark")
+
+    drive(inspect)
+
+
+def test_a_blocked_start_is_released_only_by_a_name() -> None:
+    async def release(rig: Rig, pilot: Any) -> None:
+        await rig.tell(
+            pilot, "status", status(snapshot("off not proven", "red", blocked="Start blocked.", safe=False))
+        )
+        await rig.type(pilot, "1", "", "M. Made-Up")
+
+        assert rig.text("entry").startswith("(?) NOT KNOWN")
+        assert rig.link.orders("/release") == [{"by": "M. Made-Up"}]
+
+    drive(release, by=None)
+
+
+def test_escape_goes_one_step_back() -> None:
+    async def mend(rig: Rig, pilot: Any) -> None:
+        await to_the_card(rig, pilot)
+        await rig.type(pilot, "a wrong group")
+        await pilot.press("escape")
+        await rig.type(pilot, "the right group")
+
+        assert "the right group" in rig.text("text")
+        assert "a wrong group" not in rig.text("text")
+
+    drive(mend)
+
+
+def test_a_question_that_is_over_leaves_no_form_behind() -> None:
+    async def over(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", asked("hold"))
+        await rig.tell(pilot, "status", CHARGING)
+
+        assert rig.app.flow.form is None
+        assert not rig.app.query_one("#line_row").display
+
+    drive(over)
+
+
+@pytest.mark.parametrize(("paused", "path"), [(False, "/pause"), (True, "/resume")])
+def test_one_key_pauses_and_goes_on(paused: bool, path: str) -> None:
+    async def press(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", status(run=progress(paused=paused)))
+        await pilot.press("f9")
+        await rig.settled(pilot)
+
+        assert rig.link.orders(path) == [{"by": "T. Made-Up"}]
+
+    drive(press)
+
+
+def test_the_newest_waveform_is_fetched_once_and_drawn_channel_by_channel() -> None:
+    channel = {
+        "unit": "V",
+        "time_s": [0.0, 1e-6, 2e-6],
+        "lowest": [0.0, 250.0, 90.0],
+        "highest": [1.0, 289.0, 99.0],
+    }
+    wave = {
+        "ok": True,
+        "run": RUN,
+        "capture": "duty-03",
+        "channels": {"current": channel, "voltage": channel},
+    }
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        rig.link.replies[f"/runs/{RUN}/captures/duty-03"] = wave
+        await rig.tell(pilot, "status", CHARGING)
+        await rig.tell(pilot, "event", {"n": 9, "kind": "capture", "file": "captures/duty-03.h5", "utc": ""})
+        await pilot.press("f4")
+        await rig.settled(pilot)
+        first = "\n".join(rig.rows())
+        await pilot.press("f4")
+        await rig.settled(pilot)
+
+        assert "duty-03: current in V, time in us" in first
+        assert "duty-03: voltage in V, time in us" in "\n".join(rig.rows())
+        assert sum("captures" in path for _, path, _ in rig.link.asked) == 1
+
+    drive(look)
+
+
+def test_the_trend_stands_against_its_limit_and_the_table_has_every_shot() -> None:
+    limit = {"clause": "house 4.1", "result": "limiting_voltage", "judged": "every shot", "direction": "at_most",
+             "limit": 310.0, "unit": "V", "must_be": None}  # fmt: skip
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        rig.link.replies[f"/runs/{RUN}/requirements"] = {"ok": True, "content": [limit]}
+        await rig.tell(pilot, "status", CHARGING)
+        for shot in (1, 2, 3):
+            result = {"limiting_voltage": {"value": -280.0 - shot, "unit": "V", "expanded_uncertainty": 1.4}}
+            facts = {"n": shot, "kind": "figures", "part": "duty", "shot": shot, "of": 12, "polarity": "negative",
+                     "valid": True, "results": result, "warnings": [], "utc": ""}  # fmt: skip
+            await rig.tell(pilot, "event", facts)
+        bench = rig.text("text")
+        await pilot.press("f5")
+        await rig.settled(pilot)
+
+        assert "at most 310 V" in bench
+        assert [f"-28{shot}.0 +- 1.4 V" in bench for shot in (1, 2, 3)] == [True] * 3
+        assert "limiting voltage in V by shot, limit 310 V" in "\n".join(rig.rows())
+
+    drive(look)

@@ -1,0 +1,196 @@
+"""May I go in, what is going on, what do I do: always in the same place, from proof only, by word and symbol."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from orchestrator.console.words import LABELS
+from tests.console.fake import CHARGING, NOW_S, Rig, drive, progress, question, snapshot, status
+
+
+def places_of_labels(rows: list[str]) -> list[int]:
+    return [next(number for number, row in enumerate(rows) if label in row) for label in LABELS]
+
+
+def test_before_anything_is_heard_it_is_not_known() -> None:
+    async def look(rig: Rig, pilot: Any) -> None:
+        assert rig.text("entry").startswith("(?) NOT KNOWN. Treat the bench as live")
+        assert "NO DATA" in rig.text("header")
+
+    drive(look)
+
+
+def test_yes_comes_from_proof_and_keeps_its_caution() -> None:
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", status())
+
+        assert rig.text("entry").splitlines()[0] == "(_) YES. Off and earthed, proven."
+        assert "lamp: GREEN" in rig.text("lamp")
+        assert "test for absence of voltage" in rig.text("do")
+        assert "Begin a run: F8." in rig.text("do")
+
+    drive(look)
+
+
+@pytest.mark.parametrize(
+    ("facts", "words", "lamp"),
+    [
+        (status(snapshot("in operation", "red", 1690.0), progress()), "(X) NO. Do not enter: energy may be on.", "RED"),
+        (status(snapshot("ready to switch on", "red"), progress()), "(X) NO. Do not enter: the bench is armed.", "RED"),
+        (status(snapshot(safe=False)), "(?) NOT KNOWN.", "GREEN"),
+        (status(snapshot("off not proven", "red", safe=False, blocked="Blocked.")), "(?) NOT KNOWN", "RED"),
+        (status(snapshot("out of operation", "none")), "(_) YES.", "NONE"),
+    ],
+)  # fmt: skip
+def test_each_state_by_word_and_symbol(facts: dict[str, Any], words: str, lamp: str) -> None:
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", facts)
+
+        assert rig.text("entry").startswith(words)
+        assert rig.text("lamp") == f"lamp: {lamp}"
+
+    drive(look)
+
+
+def test_a_reading_grows_old_without_anybody_saying_so() -> None:
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", status())
+        rig.now_s = NOW_S + 0.9
+        rig.app.show()
+        young = rig.text("entry")
+        rig.now_s = NOW_S + 1.1
+        rig.app.show()
+
+        assert young.startswith("(_) YES")
+        assert "the last reading is 1.1 s old" in " ".join(rig.text("entry").split())
+        assert "off NOT proven" in rig.text("entry")
+        assert rig.text("lamp") == "lamp: NOT KNOWN"
+        assert rig.text("entry").startswith("(?) NOT KNOWN")
+        assert "Do not enter" in rig.text("do")
+
+    drive(look)
+
+
+def test_a_lost_daemon_is_not_known_and_one_that_is_back_is_known_again() -> None:
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", status())
+        await rig.tell(pilot, "lost", {"sentence": "The engine is gone", "bench": "Bench 3 impulse"})
+        lost = rig.text("entry")
+        await rig.tell(pilot, "status", status())
+
+        assert "NOT KNOWN. Treat the bench as live: The engine is" in lost.replace("\n    ", " ")
+        assert rig.text("entry").startswith("(_) YES")
+        assert "Bench 3 impulse" in rig.text("header")
+
+    drive(look)
+
+
+def test_charging_is_told_with_its_countdown_voltage_and_capture() -> None:
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", CHARGING)
+
+        assert "Shot 3 of 12, positive: charging. Trigger in 4 s." in rig.text("going_on")
+        assert "1649 of 1700 V charged, capture: all channels waiting" in rig.text("going_on")
+        assert "store 1649 V" in rig.text("entry")
+        assert rig.text("do").startswith("Nothing. Stay outside.")
+        assert rig.text("do").splitlines()[-1] == "To stop now: F12 or Ctrl-X. No question is asked."
+
+    drive(look)
+
+
+LONG = " ".join(["a made-up sentence that goes on and on"] * 12)
+
+
+@pytest.mark.parametrize("size", [(80, 24), (132, 50), (60, 18)])
+def test_the_questions_stand_in_the_same_place_whatever_is_said(size: tuple[int, int]) -> None:
+    async def look(rig: Rig, pilot: Any) -> None:
+        seen = []
+        asked = progress("waiting", question=question("hold", LONG, items=[LONG]))
+        for facts in (status(), CHARGING, status(run=asked), status(snapshot(safe=False, blocked=LONG))):
+            await rig.tell(pilot, "status", facts)
+            for view in ("bench", "wave", "trend", "happened", "why", "keys", "act"):
+                rig.app.action_view(view)
+                await pilot.pause()
+                seen.append(places_of_labels(rig.rows()))
+                assert "To stop now: F12 or Ctrl-X" in "".join(rig.rows())
+
+        assert set(map(tuple, seen)) == {(2, 6, 10)}
+
+    drive(look, size)
+
+
+def test_a_resize_in_the_middle_keeps_everything() -> None:
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", CHARGING)
+        for size in ((40, 10), (200, 60), (80, 24)):
+            await pilot.resize_terminal(*size)
+            await rig.settled(pilot)
+
+        assert places_of_labels(rig.rows()) == [2, 6, 10]
+        assert "(X) NO. Do not enter" in "".join(rig.rows())
+
+    drive(look)
+
+
+@pytest.mark.parametrize("keys", [(), ("f4",), ("f5",), ("f1",), ("f7",), ("f8",)])
+def test_plain_characters_only(keys: tuple[str, ...]) -> None:
+    """A terminal without Unicode gets ASCII alone, drawings too."""
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        facts = CHARGING | {"title": "A filter of 2 µF ± 5 %"}
+        await rig.tell(pilot, "status", facts)
+        await pilot.press(*keys)
+        await rig.settled(pilot)
+
+        assert "".join(rig.rows()).isascii()
+
+    drive(look, ascii_only=True)
+
+
+def test_without_colour_nothing_is_lost(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", "1")
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", CHARGING)
+        shown = "\n".join(rig.rows())
+
+        assert rig.app.no_color
+        assert "(X) NO. Do not enter: energy may be on." in shown
+        assert "lamp: RED" in shown
+
+    drive(look)
+
+
+def test_green_and_red_stand_on_the_lamp_alone() -> None:
+    """By the colours of every cell of the screen: EN 50191 has given these two a meaning."""
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        for facts in (CHARGING, status(), status(snapshot(safe=False))):
+            await rig.tell(pilot, "status", facts)
+            coloured = ""
+            for strip in rig.app.screen._compositor.render_strips():
+                for segment in strip:
+                    style = segment.style
+                    for colour in (style.color, style.bgcolor) if style else ():
+                        if colour is not None and len(set(colour.get_truecolor())) > 1:
+                            coloured += segment.text
+
+            assert coloured.strip() in ("lamp: RED", "lamp: GREEN")
+
+    drive(look)
+
+
+def test_a_flood_of_events_leaves_the_newest_and_the_questions() -> None:
+    async def look(rig: Rig, pilot: Any) -> None:
+        for number in range(1, 20_000):
+            rig.link.tell("event", {"n": number, "kind": "paused", "by": f"person {number}", "utc": ""})
+        await rig.tell(pilot, "status", CHARGING)
+        await pilot.press("f6")
+
+        assert "paused by person 19999" in rig.text("text")
+        assert len(rig.app.known.lines) <= 400
+        assert rig.text("entry").startswith("(X) NO")
+
+    drive(look)
