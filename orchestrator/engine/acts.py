@@ -125,8 +125,10 @@ def inspect(at: Context, confirm: tuple[str, ...], needs_photo: bool) -> None:
 def hold(at: Context, reason: str, released_by: str) -> None:
     """A hold point: everything off until the named role releases it."""
     at.shots.arming.withdraw()
+    at.course.go("hold")
     at.progress.say(f"hold point: {reason}")
     at.ask("hold", f"Hold point, to be released by the {released_by}: {reason}", items=(reason,))
+    at.course.go("go_on")
 
 
 def dwell(at: Context, time_s: float) -> None:

@@ -42,6 +42,7 @@ class Arming:
         """Back to green: before a person is sent into the cell."""
         at = self._at
         self._armed_s = None
+        at.course.stand_down()
         if at.monitor.snapshot().bench_state == BenchState.READY_TO_SWITCH_ON:
             at.monitor.ask(
                 "disarm", by="run", timeout_s=at.bench.file.discharge_time + 2, on_slice=at.pace.slice
@@ -61,4 +62,5 @@ class Arming:
         if not reply.granted:
             return f"Not armed: {reply.sentence.rstrip('.')}. "
         self._armed_s = at.clock.now_s()
+        at.course.go("arm")
         return ""

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.reasons import Reason
+from orchestrator.engine.course import Course
 from orchestrator.engine.pace import Clock, Pace
 from orchestrator.engine.people import Answer, People, Question, ask
 from orchestrator.engine.stop import Stop
@@ -39,6 +40,7 @@ class Context:
     sequence: Sequence
     progress: Progress
     specimen: str
+    course: Course
     arm: Callable[[], None] = field(default=lambda: None)
     questions_asked: int = 0
     shots: Shots = field(init=False)
@@ -64,10 +66,12 @@ class Context:
             return
         who = self.stop.pause_asked_by
         self.shots.arming.withdraw()
+        self.course.go("hold")
         self.journal.append("paused", by=who)
         self.progress.say(f"paused by {who}", paused=True)
         self.pace.wait_for(lambda: self.stop.pause_asked_by is None, math.inf)
         resumed_by = self.stop.resumed_by
+        self.course.go("go_on")
         self.journal.append("resumed", by=resumed_by)
         self.progress.say(f"resumed by {resumed_by}", paused=False)
 

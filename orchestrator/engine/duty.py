@@ -164,6 +164,7 @@ def _verify_part(shots: Shots, part: _Part, peaks: dict[str, list[float]]) -> li
 
 def _connect_specimen(shots: Shots) -> None:
     shots.arming.withdraw()
+    shots.at.course.go("verify")
     text = f"Connect specimen {shots.at.specimen} and put the indicator in place."
     shots.at.ask("connect", text, items=(f"specimen {shots.at.specimen} connected",), connection="specimen")
 

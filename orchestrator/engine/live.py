@@ -40,6 +40,7 @@ def live(output: str, at: Context, shot: int = 0, part: str = "") -> Iterator[No
         try:
             # Latched here, before the way out looks for further causes: the first one stays first.
             with at.stop.latching(), at.pace.energised():
+                at.course.go("energise")
                 switch_on(output, at)
                 yield
         finally:
@@ -48,6 +49,8 @@ def live(output: str, at: Context, shot: int = 0, part: str = "") -> Iterator[No
             if failed is not None:
                 at.stop.because(Reason.STORAGE_FAULT, str(failed))
             require(proof, output, at)
+            if proof.safe:
+                at.course.go("off_proven")
     at.stop.check()
 
 

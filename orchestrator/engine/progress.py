@@ -23,6 +23,7 @@ class Progress:
     shots: int = 0
     polarity: str = ""
     doing: str = ""
+    run_state: str = "drafted"
     until_s: float | None = None
     until_what: str = ""
     charge_v: float | None = None
@@ -52,6 +53,11 @@ class Progress:
             self.question = None
             self.changed()
 
+    def now_in(self, run_state: str) -> None:
+        """The run's state in the words of its table."""
+        self.run_state = run_state
+        self.changed()
+
     def shot_done(self, figures: dict[str, Any]) -> None:
         self.figures.append(figures)
         self.changed()
@@ -80,6 +86,7 @@ class Progress:
             "shots": self.shots,
             "polarity": self.polarity,
             "doing": self.doing,
+            "run_state": self.run_state,
             "countdown_s": left_s,
             "countdown_to": self.until_what,
             "charge_v": self.charge_v,

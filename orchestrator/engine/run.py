@@ -14,6 +14,7 @@ from orchestrator.core.reasons import Cause, Reason, sentence
 from orchestrator.engine.acts import perform
 from orchestrator.engine.arming import Arming
 from orchestrator.engine.context import Context
+from orchestrator.engine.course import Course
 from orchestrator.engine.duty import EarlierVerification, Shots, run_duty, verify
 from orchestrator.engine.judge import Row, judge
 from orchestrator.engine.people import Person
@@ -114,6 +115,7 @@ def _context(order: RunOrder, world: World) -> Context:
         sequence=sequence,
         progress=world.progress,
         specimen=order.specimen,
+        course=Course(world.progress.now_in),
     )
 
 
@@ -172,6 +174,7 @@ def _note_clock_step(step_s: float, at: Context) -> None:
 def _work(at: Context, shots: Shots, earlier: EarlierVerification | None) -> None:
     """The run itself."""
     at.bench.open_all(at)
+    at.course.go("admit")
     at.journal.append("ambient", **_ambient(at))
     verify(shots, earlier)
     for step in at.sequence.initial_measurements:
@@ -209,9 +212,13 @@ class _Closing:
     def close(self) -> RunEnd:
         with self.world.stop.shielded():
             off_proven = self._make_safe()
+            self.at.course.go("make_safe")
             rows, outcome = self._judge()
+            self.at.course.go("judge")
             end = self._say(outcome, off_proven, rows)
-            return self._seal(end)
+            sealed = self._seal(end)
+            self.at.course.go("close")
+            return sealed
 
     def _make_safe(self) -> bool | None:
         """Green again where that can be proven; the last word on whether it is safe."""
@@ -256,7 +263,7 @@ class _Closing:
         for number, cause in enumerate((first, *later)):
             self._keep("cause", **cause.to_json(), first=number == 0)
         words = sentence(first, off_proven)
-        self._keep(
+        ended = self._keep(
             "run_ended",
             outcome=outcome.value,
             reason=first.reason.value,
@@ -267,16 +274,17 @@ class _Closing:
             verdicts_count=len(rows),
             after_a_stop=self.at.sequence.specimen.after_a_stop,
         )
-        # Behind the outcome, so that no record can hold a P without the outcome that it rests on.
-        for row in rows:
+        # Behind the outcome and only with it, so that no record holds a P without what it rests on.
+        for row in rows if ended else ():
             self._keep("verdict", **row.to_json())
         self.at.progress.say(words)
         return RunEnd(outcome, first, off_proven, words, rows, False, later)
 
-    def _keep(self, kind: str, **fields: Any) -> None:
+    def _keep(self, kind: str, **fields: Any) -> bool:
         failed = self.world.journal.keep(kind, **fields)
         if failed is not None:
             self.world.stop.because(Reason.STORAGE_FAULT, str(failed))
+        return failed is None
 
     def _seal(self, end: RunEnd) -> RunEnd:
         """The data sheet, then the seal over every file. Without it the run shows as interrupted.

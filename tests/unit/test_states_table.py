@@ -64,7 +64,7 @@ def test_every_state_and_event_of_the_run(state: RunState) -> None:
 
 def test_no_two_rows_answer_the_same_question() -> None:
     for table in (BENCH_TABLE, RUN_TABLE):
-        asked = [(t.source, t.event) for t in table]
+        asked = [(t.source, t.event, t.guards) for t in table]
         assert len(set(asked)) == len(asked)
 
 
