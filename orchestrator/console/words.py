@@ -46,7 +46,8 @@ def wrapped(lines: Iterable[str], width: int, most: int | None = None, indent: s
     """Lines of at most `width`; at most `most` of them, the last one then showing that there is more."""
     made: list[str] = []
     for line in lines:
-        made += [plain(one) for one in textwrap.wrap(line, max(width, 10), subsequent_indent=indent)] or [""]
+        cut_up = textwrap.wrap(line, max(width, 10), subsequent_indent=indent, break_on_hyphens=False)
+        made += [plain(one) for one in cut_up] or [""]
     if most is not None and len(made) > most:
         made = [*made[: most - 1], cut(f"{made[most - 1]} {made[most]}", width)]
     return made
