@@ -233,6 +233,26 @@ class Installation:
         finally:
             connection.close()
 
+    @contextmanager
+    def stream(self, path: str) -> Iterator[Iterator[tuple[str, Facts]]]:
+        """Server-sent events as they come: kind and facts."""
+        connection = _UnixHttp(str(places_of_running(self.data).api_sock))
+        try:
+            connection.request("GET", path)
+            yield _events(connection.getresponse())
+        finally:
+            connection.close()
+
+
+def _events(response: http.client.HTTPResponse) -> Iterator[tuple[str, Facts]]:
+    kind = ""
+    for line in response:
+        name, _, value = line.decode().rstrip("\n").partition(": ")
+        if name == "event":
+            kind = value
+        elif name == "data":
+            yield kind, json.loads(value)
+
 
 class _UnixHttp(http.client.HTTPConnection):
     def __init__(self, path: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from dataclasses import asdict
 from typing import Any
 
@@ -174,16 +175,15 @@ class EventStream(JSONResponse):
             task.cancel()
 
     async def _stream(self, send: Send) -> None:
-        try:
-            async with talk(self._places, self._token) as one:
-                await one.call("watch")
-                await self._forward(one, send)
-        except EngineLost:
-            status = await status_now(self._places, self._token)
-            await _send(send, {"status": status})
-        except TimeoutError:
-            return  # it does not read
-        await send({"type": "http.response.body", "body": b"", "more_body": False})
+        with suppress(TimeoutError):  # it does not read
+            try:
+                async with talk(self._places, self._token) as one:
+                    await one.call("watch")
+                    await self._forward(one, send)
+            except EngineLost:
+                async with asyncio.timeout(SLOW_READER_S):
+                    await _send(send, {"status": await status_now(self._places, self._token)})
+                    await send({"type": "http.response.body", "body": b"", "more_body": False})
 
     async def _forward(self, one: Talk, send: Send) -> None:
         while True:

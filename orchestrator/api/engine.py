@@ -62,6 +62,8 @@ async def talk(places: Places, token: str) -> AsyncIterator[Talk]:
         one = Talk(reader, writer)
         await one.call("hello", token=token)
         yield one
+    except TimeoutError:  # somebody else's: an OSError by its class, but no word about the engine
+        raise
     except (OSError, ValueError) as error:
         raise EngineLost(ENGINE_LOST) from error
     finally:

@@ -20,9 +20,9 @@ from orchestrator.cli.client import (
     add_data,
     connect,
     places_from,
-    snapshots,
 )
 from orchestrator.daemon.lines import user_name
+from orchestrator.daemon.look import snapshots
 from orchestrator.daemon.places import Places
 
 PROOF_WITHIN_S = 15.0

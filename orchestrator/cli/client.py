@@ -177,33 +177,6 @@ def no_daemon(data: Path) -> Unreachable:
     )
 
 
-def snapshot_of(places: Places, within_s: float = 1.0) -> Facts | None:
-    """The interlock monitor's own word, without the engine; None when it does not speak."""
-    try:
-        with connect(places.monitor_sock, places.data) as one:
-            return next(snapshots(one, time.monotonic() + within_s), None)
-    except Unreachable:
-        return None
-
-
-def snapshots(one: socket.socket, until_s: float) -> Iterator[Facts]:
-    """The monitor's snapshots as they come, until the time is over or the monitor is gone."""
-    rest = b""
-    while (left_s := until_s - time.monotonic()) > 0:
-        try:
-            one.settimeout(left_s)
-            data = one.recv(262_144)
-        except OSError:
-            return
-        if not data:
-            return
-        *lines, rest = (rest + data).split(b"\n")
-        for line in lines:
-            message = json.loads(line)
-            if "snapshot" in message:
-                yield message["snapshot"]
-
-
 def complain(error: Unreachable | Refusal, as_json: bool) -> int:
     """Say it, and the exit code that belongs to it."""
     if as_json:

@@ -26,11 +26,11 @@ from orchestrator.cli.client import (
     complain,
     connect,
     places_from,
-    snapshots,
     who_from,
 )
 from orchestrator.cli.serve import good_bench
 from orchestrator.daemon.locks import is_held
+from orchestrator.daemon.look import snapshots
 from orchestrator.daemon.places import Places, data_folder, places_of_running
 
 TOGGLE_WITHIN_S = 120.0
@@ -68,10 +68,11 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Prove, print, and return the exit code."""
-    if good_bench(str(args.bench)) is None:
+    loaded = good_bench(str(args.bench))
+    if loaded is None:
         return 1
     try:
-        with _daemon(args) as places:
+        with _daemon(args, loaded.text) as places:
             return _prove(places, args)
     except (Unreachable, Refusal) as error:
         code = complain(error, args.json)
@@ -79,12 +80,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 @contextmanager
-def _daemon(args: argparse.Namespace) -> Iterator[Places]:
+def _daemon(args: argparse.Namespace, text: str) -> Iterator[Places]:
     """The running daemon of the data folder, if it serves this bench; else one of our own for the time."""
     data = data_folder(args.data)
     if is_held(data):
         places = places_of_running(data)
-        if places.bench_file.read_bytes() != args.bench.read_bytes():
+        if places.bench_file.read_bytes() != text.encode():
             raise Unreachable(
                 f"The daemon of {data} serves another bench file, or another version of it.",
                 "end it, or name another data folder with --data",

@@ -14,13 +14,14 @@ from orchestrator.cli.client import (
     Unreachable,
     add_data,
     places_from,
-    snapshot_of,
 )
 from orchestrator.core.status import aged, compose
 from orchestrator.core.status_text import render
+from orchestrator.daemon.look import look
 from orchestrator.daemon.places import Places, daemon_facts
 
 WITHIN_S = 2.0
+MONITOR_WITHIN_S = 1.0
 FINE, NOT_KNOWN = 0, 3
 NARROWEST, WIDEST = 60, 100
 
@@ -58,5 +59,5 @@ def status_now(places: Places) -> Facts:
             link.close()
     except (Unreachable, Refusal) as error:
         bench = {"bench": daemon_facts(places.data).get("bench")}
-        return compose(snapshot_of(places), bench, None, time.monotonic(), str(error))
+        return compose(look(places.monitor_sock, MONITOR_WITHIN_S), bench, None, time.monotonic(), str(error))
     return aged(status, time.monotonic())

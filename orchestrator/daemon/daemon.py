@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 
 from orchestrator.daemon.children import Child, begin
 from orchestrator.daemon.locks import FolderLock, ResourceLocks
+from orchestrator.daemon.look import look
 from orchestrator.daemon.places import Places, make_folders, places_for
 
 if TYPE_CHECKING:
@@ -30,6 +31,7 @@ READY_WITHIN_S = 20.0
 LOOK_EVERY_S = 0.25
 ENGINE_MARGIN_S = 20.0
 API_WITHIN_S = 5.0
+PROOF_WITHIN_S = 1.5
 FEWEST_S_BETWEEN_STARTS = 1.0
 FINE, COULD_NOT_BEGIN, LOST = 0, 1, 3
 
@@ -80,6 +82,7 @@ class Daemon:
             except CannotBegin:
                 self._end_in_order()
                 raise
+            self._say(self._bench_line())
             self._say("ready")
             code = self._watch()
             return max(code, self._end_in_order())
@@ -145,6 +148,17 @@ class Daemon:
             if self._told_to_end is not None:
                 raise CannotBegin(f"ended by {self._told_to_end} while the {child.name} came up")
             self._rest(0.02)
+
+    def _bench_line(self) -> str:
+        """What the interlock monitor says of the bench at the beginning."""
+        snapshot = look(self.places.monitor_sock, PROOF_WITHIN_S, wants_proof=True) or {}
+        proof = snapshot.get("proof") or {}
+        if snapshot.get("blocked"):
+            return f"  {snapshot['blocked']}"
+        if proof.get("safe"):
+            return f"  bench              {snapshot['bench_state']}, off is proven"
+        against = "; ".join(proof.get("against") or ["the interlock monitor says nothing"])
+        return f"  bench              OFF IS NOT PROVEN ({against}): treat it as live"
 
     # ---- watching
 

@@ -44,7 +44,10 @@ MONITOR_WITHIN_S = 2.0
 
 
 class Desk:
-    """The commands. Those with `say` run in the run thread, the others in the talking thread and never wait."""
+    """The commands. Those with `say` run in the run thread, the others in the talking thread and never wait.
+
+    A command returns its reply; `say` is for one that has more to do after it.
+    """
 
     def __init__(
         self,
@@ -68,7 +71,7 @@ class Desk:
         self._world: World | None = None
         self._so_far: SoFar | None = None
         self._news: Args | None = None
-        self._early: tuple[Reason, str, str] | None = None
+        self._early: tuple[Reason, str, str | None] | None = None
         self._ran = False
         self.unacknowledged = _read(places.unacknowledged)
         self.last_end = _end_of_newest(places.data)
@@ -212,7 +215,7 @@ class Desk:
 
     # ---- the run thread: the bench
 
-    def prove(self, args: Args, who: Person, say: Say) -> None:
+    def prove(self, args: Args, who: Person, say: Say) -> Args:
         """Identities and a dry run with every output off."""
         self._require_unblocked()
         cleared = self._port.ask("clear_cause", MONITOR_WITHIN_S, lambda: None)
@@ -231,20 +234,20 @@ class Desk:
         finally:
             with self._lock:
                 self._stop = None
-        say({"rows": rows, "proved": all(row["proved"] for row in rows)})
+        return {"rows": rows, "proved": all(row["proved"] for row in rows)}
 
     def _tell_proving(self, row: Args) -> None:
         self._publish({"proving": row})
 
-    def release(self, args: Args, who: Person, say: Say) -> None:
+    def release(self, args: Args, who: Person, say: Say) -> Args:
         """A named person takes it upon them that the bench is off; the monitor grants it only with proof."""
         reply = self._port.ask("release", MONITOR_WITHIN_S, lambda: None, by=who.name)
         if not reply.granted:
             raise Refused("not-released", f"Not released: {reply.sentence}.", "make it safe, then release it")
         self._keep_act("released", who, sentence=reply.sentence)
-        say({"sentence": f"Start is no longer blocked: {reply.sentence}."})
+        return {"sentence": f"Start is no longer blocked: {reply.sentence}."}
 
-    def acknowledge(self, args: Args, who: Person, say: Say) -> None:
+    def acknowledge(self, args: Args, who: Person, say: Say) -> Args:
         """An engineer has looked into a failure of the software."""
         failure = self.unacknowledged
         if failure is None:
@@ -252,7 +255,7 @@ class Desk:
         self._keep_act("acknowledged", who, run=failure.get("run"), what=failure.get("what"))
         self._places.unacknowledged.unlink(missing_ok=True)
         self.unacknowledged = None
-        say({"sentence": f"Acknowledged by {who.name}: {failure.get('what')}. Runs may be started again."})
+        return {"sentence": f"Acknowledged by {who.name}: {failure.get('what')}. Runs may be started again."}
 
     def _keep_act(self, act: str, who: Person, **facts: Any) -> None:
         line = json.dumps({"utc": datetime.now(UTC).isoformat(), "act": act, "by": who.to_json(), **facts})
@@ -292,12 +295,12 @@ class Desk:
             raise Refused("monitor-lost", "The interlock monitor does not answer.", help_)
         return {"sentence": "Aborting."}
 
-    def stop(self, reason: Reason, what: str, who: str) -> bool:
+    def stop(self, reason: Reason, what: str, who: str | None) -> bool:
         """Latch a cause for what is in progress, or about to be; False when nothing is."""
         with self._lock:
             stop = self._stop
             if stop is None and self._busy_with is not None:
-                self._early = (reason, what, who)
+                self._early = self._early or (reason, what, who)
                 return True
         if stop is None:
             return False

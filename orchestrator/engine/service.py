@@ -61,7 +61,7 @@ class Service:
             "abort": lambda peer, args, who: self.desk.abort(who),
             "answer": lambda peer, args, who: self.desk.answer(args, who),
         }
-        self._at_the_desk: dict[str, Callable[[Args, Person, Callable[[Args], None]], None]] = {
+        self._at_the_desk: dict[str, Callable[[Args, Person, Callable[[Args], None]], Args | None]] = {
             "start": self.desk.start,
             "prove": self.desk.prove,
             "release": self.desk.release,
@@ -97,6 +97,8 @@ class Service:
     def end(self, who: str) -> None:
         """Stop the run, if there is one, and end after its way to safe. Saying it again changes nothing."""
         self.ending = True
+        if self._port.lost():  # that is why the daemon ends: it is the first cause, whoever notices it first
+            self.desk.stop(Reason.MONITOR_LOST, "the interlock monitor is gone", None)
         self.desk.stop(Reason.ABORT_BY_PERSON, f"{who} ended the daemon", who)
 
     def end_with(self, fd: int) -> None:
@@ -162,15 +164,18 @@ class Service:
             self.server.post(self.server.send)
 
         def job() -> None:
+            facts: Args | None
             try:
-                self._at_the_desk[do](args, who, say)
+                facts = self._at_the_desk[do](args, who, say)
             except Refused as refused:
-                say(refused.to_json())
+                facts = refused.to_json()
             except Exception as error:  # noqa: BLE001 (the job ends here, the process goes on)
                 traceback.print_exc(file=sys.stderr)
-                say(_our_bug(do, error).to_json())
+                facts = _our_bug(do, error).to_json()
             finally:
                 self.desk.give_back()
+            if facts is not None:  # only now: whoever reads it may ask for the next thing
+                say(facts)
 
         self._jobs.put(job)
 

@@ -180,6 +180,22 @@ def test_the_api_says_the_same_and_takes_the_same(lab: Installation) -> None:
     } <= set(description["paths"])
 
 
+def test_the_api_streams_statuses_and_journal_entries(lab: Installation) -> None:
+    with lab.stream("/events") as events:
+        lab.start("TW-10")
+        lab.shell("abort")
+        seen: dict[str, Any] = {}
+        for kind, facts in events:
+            seen.setdefault(kind, facts)
+            if kind == "ended":
+                break
+    lab.until_ended()
+
+    assert seen["status"]["may_i_go_in"]["answer"] == "yes"
+    assert seen["event"]["kind"] == "run_started"
+    assert seen["ended"]["reason"] == "abort_by_person"
+
+
 def test_without_a_name_the_person_is_the_user_and_an_abort_right_after_the_start_counts(
     lab: Installation,
 ) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import socket
 import threading
@@ -12,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from orchestrator.api import app
 from orchestrator.cli.client import EngineLink, Refusal
 from orchestrator.daemon import lines
 from orchestrator.daemon.places import Places
@@ -58,7 +60,7 @@ class Room:
         self.service = Service(
             load_bench(TIDEWATER / "bench.yaml"), self.places, port, "the-token-of-the-api"
         )
-        self._threads = [threading.Thread(target=one) for one in (self.service.serve, self.service.work)]
+        self._threads = [threading.Thread(target=one, daemon=True) for one in (self.service.serve, self.service.work)]
         for thread in self._threads:
             thread.start()
 
@@ -199,6 +201,27 @@ def test_a_reader_that_does_not_read_is_dropped_and_others_are_served(
     well.call("status")
     well.close()
     stuck.close()
+
+
+def test_a_reader_of_the_api_s_events_that_takes_nothing_is_dropped(
+    room: Room, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(app, "SLOW_READER_S", 0.05)
+    sent: list[Any] = []
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+        if len(sent) > 1:
+            await asyncio.Event().wait()  # takes the first bytes and then nothing more
+
+    async def receive() -> dict[str, str]:
+        await asyncio.Event().wait()
+        return {"type": "never"}
+
+    stream = app.EventStream(room.places, "the-token-of-the-api")
+    asyncio.run(asyncio.wait_for(stream({"type": "http"}, receive, send), 10.0))
+    assert [message["type"] for message in sent] == ["http.response.start", "http.response.body"]
+    wait_for(lambda: not [peer for peer in room.service.server.peers if peer.watches], "it is let go")
 
 
 def test_the_status_says_not_known_with_a_silent_monitor(room: Room, monkeypatch: pytest.MonkeyPatch) -> None:
