@@ -41,6 +41,7 @@ from tests.docs_examples import DOCS, GAP, ROOT, TIDEWATER, Block, Command, Work
 from tests.docs_models import Examples, sections, steps, table
 from tests.golden.test_findings import BENCH, BROKEN, BROKEN_BENCH, EXPECTS
 
+GUIDE = ROOT / "DEVELOPERS.md"
 PICTURE = DOCS / "pictures" / "shot.svg"
 _PART = re.compile(
     r"(<!-- generated: (?P<name>[a-z-]+) -->\n)(?P<text>.*?)(<!-- end of generated -->)", re.DOTALL
@@ -254,12 +255,12 @@ def _smaller(svg: str) -> str:
 def main() -> int:
     """Write every page anew, and the picture; say which pages changed."""
     draw_shot(PICTURE)
-    for page in pages():
+    for page in [*pages(), GUIDE]:
         before = page.read_text(encoding="utf-8")
         page.write_text(regenerated(before), encoding="utf-8")
         page.write_text(printed_anew(page), encoding="utf-8")
         if page.read_text(encoding="utf-8") != before:
-            print(f"written: {page.relative_to(DOCS)}")
+            print(f"written: {page.relative_to(ROOT)}")
     return 0
 
 

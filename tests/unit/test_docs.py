@@ -19,7 +19,7 @@ from orchestrator.steps import KINDS
 from sequences.codes import CODES
 from sequences.schema import bench_schema, sequence_schema
 from tests.docs_examples import DOCS, ROOT, blocks
-from tests.docs_tools import GENERATED, PICTURE, pages, regenerated
+from tests.docs_tools import GENERATED, GUIDE, PICTURE, pages, regenerated
 
 ENGINE = ROOT / "orchestrator" / "engine"
 NAMES = [page.name for page in pages()]
@@ -42,6 +42,13 @@ def first_cells(page: str, heading: str) -> list[str]:
 @pytest.mark.parametrize("name", NAMES)
 def test_generated_parts_are_as_the_program_makes_them(name: str) -> None:
     assert regenerated(text(name)) == text(name), f"{name} is out of date: make docs"
+
+
+def test_the_diagrams_of_the_contributor_guide_are_those_of_the_tables() -> None:
+    guide = GUIDE.read_text(encoding="utf-8")
+
+    assert "<!-- generated: bench-states -->" in guide
+    assert regenerated(guide) == guide, "DEVELOPERS.md is out of date: make docs"
 
 
 def test_every_generated_part_stands_in_one_page() -> None:
