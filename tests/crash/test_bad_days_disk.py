@@ -70,11 +70,11 @@ def perform(real: RealBench, kind: str, harm: Callable[[], Any]) -> tuple[Ending
     return ending, fired
 
 
-@pytest.mark.parametrize("stage", STAGES)
+@pytest.mark.parametrize(
+    "stage", [pytest.param(one, marks=[] if one in QUICK else [in_the_full_set]) for one in STAGES]
+)
 def test_a_disk_that_fills_up_at(stage: str, real: RealBench, disk: Path) -> None:
     """Stops new shots, never the way to safe; what was durable before stays so."""
-    if not FULL and stage not in QUICK:
-        pytest.skip("in the full set: make crash")
     ending, fired = perform(real, stage, lambda: fill(disk))
     shots = len(ending.happened("shot")) - fired
 
@@ -155,6 +155,7 @@ def test_a_run_folder_that_vanishes_while_charged_stops_before_the_shot(real: Re
 # --------------------------------------------------------------------------- the daemon's own start
 
 
+@in_the_full_set
 def test_a_full_disk_refuses_a_start_in_a_sentence(tmp_path: Path) -> None:
     """At the preflight, by the daemon's processes; nothing is left behind."""
     with small_disk(tmp_path / "data") as disk:
