@@ -15,12 +15,8 @@ from orchestrator.daemon.locks import is_held
 from orchestrator.daemon.places import Places, data_folder, places_of_running
 
 FINE, FAILED, WRONG, NOT_VALID = 0, 1, 2, 3
-CODES = {
-    "findings": FAILED,
-    "start-blocked": NOT_VALID,
-    "monitor-lost": NOT_VALID,
-    "internal-error": NOT_VALID,
-}
+NOT_SAFE = ("start-blocked", "not-proven", "not-released", "monitor-lost", "internal-error")
+CODES = {"findings": FAILED, **dict.fromkeys(NOT_SAFE, NOT_VALID)}
 ANSWER_WITHIN_S = 10.0
 MOST_LINE_BYTES = 16_000_000
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.outcome import exit_code, in_words
 from orchestrator.core.reasons import Reason
+from orchestrator.core.status import FRESH_S
 from orchestrator.engine.environment import environment
 from orchestrator.engine.opening import off_in_threads, open_bench, real_transport
 from orchestrator.engine.pace import Pace, RealClock
@@ -159,9 +160,14 @@ class Desk:
         snapshot = self._port.snapshot()
         if snapshot.blocked is not None:
             raise Refused("start-blocked", snapshot.blocked, "release it, once it is safe: benchward answer")
-        if self._port.lost() and snapshot.age_s(time.monotonic()) >= 1.0:
+        age_s = snapshot.age_s(time.monotonic())
+        if self._port.lost() and age_s >= FRESH_S:
             help_ = "treat the bench as live; restart the daemon"
             raise Refused("monitor-lost", "The interlock monitor does not answer.", help_)
+        if snapshot.proof is None or not snapshot.proof.safe or age_s >= FRESH_S:
+            why = "off is not proven" if snapshot.proof is None else snapshot.proof.sentence
+            help_ = "treat the bench as live; look at the safety I/O and its cable, see: benchward status"
+            raise Refused("not-proven", f"Nothing is started: {why}.", help_)
 
     def _order_for(self, ready: Ready, args: Args, who: Person, now: datetime) -> RunOrder:
         return RunOrder(

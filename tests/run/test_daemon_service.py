@@ -15,6 +15,7 @@ import pytest
 
 from orchestrator.api import app
 from orchestrator.cli.client import EngineLink, Refusal
+from orchestrator.core.interlock import Proof
 from orchestrator.daemon import lines
 from orchestrator.daemon.places import Places
 from orchestrator.engine.service import Service
@@ -33,11 +34,15 @@ class PlayedMonitor:
     def __init__(self) -> None:
         self.blocked: str | None = None
         self.granted = True
+        self.proof: Proof | None = Proof(True, 0.0)
         self.asked: list[tuple[str, dict[str, Any]]] = []
 
     def snapshot(self) -> Snapshot:
         now_s = time.monotonic()
-        return Snapshot(at_s=now_s, read_at_s=now_s, bench_state="off not proven", blocked=self.blocked)
+        state = "off not proven" if self.blocked else "ready for operation"
+        return Snapshot(
+            at_s=now_s, read_at_s=now_s, bench_state=state, blocked=self.blocked, proof=self.proof
+        )
 
     def ask(self, act: str, timeout_s: float, on_slice: Any, **args: Any) -> Reply:
         self.asked.append((act, args))
@@ -60,7 +65,9 @@ class Room:
         self.service = Service(
             load_bench(TIDEWATER / "bench.yaml"), self.places, port, "the-token-of-the-api"
         )
-        self._threads = [threading.Thread(target=one, daemon=True) for one in (self.service.serve, self.service.work)]
+        self._threads = [
+            threading.Thread(target=one, daemon=True) for one in (self.service.serve, self.service.work)
+        ]
         for thread in self._threads:
             thread.start()
 
@@ -102,6 +109,17 @@ def test_a_blocked_start_is_refused_until_a_named_person_releases_it(room: Room)
     assert room.monitor.asked == [("release", {"by": "O. Charge"})]
     act = json.loads(room.places.acts.read_text())
     assert (act["act"], act["by"]) == ("released", PERSON)
+    link.close()
+
+
+@pytest.mark.parametrize("proof", [None, Proof(False, 0.0, {}, ("earth is not closed",))])
+@pytest.mark.parametrize("do", ["start", "prove"])
+def test_nothing_is_started_while_off_is_not_proven(room: Room, do: str, proof: Proof | None) -> None:
+    room.monitor.proof = proof
+    link = room.link()
+    with pytest.raises(Refusal, match="Nothing is started: off is not proven") as refusal:
+        link.call(do, PERSON, **order())
+    assert refusal.value.exit_code == 3
     link.close()
 
 
