@@ -28,6 +28,9 @@ class Device(Protocol):
     def advance(self, now_s: float) -> list[tuple[float, bytes]]:
         """Live until `now_s`; give back the output that became due as (at_s, bytes), in order."""
 
+    def collect(self, now_s: float) -> list[tuple[float, bytes]]:
+        """The same just after `receive` or an `advance` of the plant, when all has lived until `now_s` already."""
+
     def next_due_s(self) -> float:
         """The next instant at which something happens by itself."""
 

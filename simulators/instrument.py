@@ -49,17 +49,17 @@ class ScpiInstrument(SimulatedDevice):
 
     def link_opened(self, now_s: float) -> None:
         """A peer connected."""
-        super().link_opened(now_s)
         self.core.link_opened(now_s)
+        super().link_opened(now_s)
 
     def link_closed(self, now_s: float) -> None:
         """The peer went away."""
-        super().link_closed(now_s)
         self.core.link_closed(now_s)
+        super().link_closed(now_s)
 
     def collect(self, now_s: float) -> list[tuple[float, bytes]]:
         """The output that became due, replies that waited for an operation to end included."""
-        if self.core.operation_pending and self.core.next_due_s() <= now_s:
+        if self.core.operations and self.core.next_due_s() <= now_s:
             for at_s, data in self.core.advance(now_s):
                 self.answer_later(data, at_s)
         return super().collect(now_s)
@@ -67,7 +67,7 @@ class ScpiInstrument(SimulatedDevice):
     def next_due_s(self) -> float:
         """When output is due or an operation ends; without an operation the core keeps nothing back."""
         own_s = super().next_due_s()
-        return min(own_s, self.core.next_due_s()) if self.core.operation_pending else own_s
+        return min(own_s, self.core.next_due_s()) if self.core.operations else own_s
 
     def show_status(self, now_s: float) -> None:
         """Bring the condition register up to date."""

@@ -74,6 +74,8 @@ class SimulatedDevice(ABC):
         self._planned: dict[int, LinkFault] = {}
         self._away_until_s = -math.inf
         self._has_peer = False
+        self.due_s = math.inf
+        """`next_due_s` as of the last thing that changed it: for a plant that looks at all its devices often."""
         self.on_exchange: Callable[[int, bytes, bytes], None] = lambda number, message, reply: None
         """For an onlooker: number, message and true answer of each exchange."""
 
@@ -99,11 +101,13 @@ class SimulatedDevice(ABC):
         """A peer connected."""
         self._has_peer = True
         self._forget()
+        self.replan()
 
     def link_closed(self, now_s: float) -> None:
         """The peer went away: what was half said in either direction is gone."""
         self._has_peer = False
         self._forget()
+        self.replan()
 
     def receive(self, data: bytes, now_s: float) -> None:
         """Take bytes from the link and act on each complete message."""
@@ -111,10 +115,11 @@ class SimulatedDevice(ABC):
         if not self._is_there(now_s):
             return
         self._inbox += data
-        for message in self._take_messages(self._inbox, now_s):
+        for place, message in enumerate(self._take_messages(self._inbox, now_s)):
+            if place and not self._is_there(now_s):
+                break
             self._exchange(message, now_s)
-            if not self._is_there(now_s):
-                return
+        self.replan()
 
     def advance(self, now_s: float) -> list[tuple[float, bytes]]:
         """Live until `now_s`; the output that became due."""
@@ -126,12 +131,15 @@ class SimulatedDevice(ABC):
         if now_s >= self._away_until_s:
             self._away_until_s = -math.inf
         if not self._outbox or self._outbox[0][0] > now_s:
+            self.replan()
             return []
         if self._sent_until_s <= now_s:
             out, self._outbox = self._outbox, []
+            self.replan()
             return out
         due = sum(1 for at_s, _ in self._outbox if at_s <= now_s)
         out, self._outbox = self._outbox[:due], self._outbox[due:]
+        self.replan()
         return out
 
     def next_due_s(self) -> float:
@@ -139,8 +147,14 @@ class SimulatedDevice(ABC):
         due_s = self._outbox[0][0] if self._outbox else math.inf
         return due_s if self._away_until_s == -math.inf else min(due_s, self._away_until_s)
 
+    def replan(self) -> None:
+        """Bring `due_s` up to date."""
+        self.due_s = self.next_due_s()
+
     def accepts(self, now_s: float) -> bool:
         """Whether the listener is open."""
+        if self.link.kind == "ok":
+            return self.powered and now_s >= self._away_until_s
         if self.link.kind == "refused" and not self._has_peer:
             return False
         return self._is_there(now_s)
@@ -155,6 +169,7 @@ class SimulatedDevice(ABC):
             self.link = fault
         if fault.kind == "closed":
             self._forget()
+        self.replan()
 
     def plan_fault(self, exchange: int, text: str) -> None:
         """Let the exchange of that number, counted from the start, go wrong once."""
@@ -167,6 +182,7 @@ class SimulatedDevice(ABC):
         self._forget()
         self._away_until_s = now_s + away_s
         self.power_on(now_s)
+        self.replan()
 
     def falsified(self, reply: bytes, kind: str) -> bytes:
         """The answer as a fault of that kind would change it; the same bytes where it cannot."""

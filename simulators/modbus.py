@@ -88,7 +88,7 @@ def answer(pdu: bytes, bank: Bank) -> bytes:
 
 def packed_bits(values: Sequence[bool]) -> bytes:
     """Bits as Modbus packs them: the first in the lowest bit of the first byte, the rest of the last byte 0."""
-    number = sum(1 << at for at, value in enumerate(values) if value)
+    number = sum([1 << at for at, value in enumerate(values) if value])
     return number.to_bytes((len(values) + 7) // 8, "little")
 
 

@@ -20,7 +20,8 @@ class Relay:
         self.feedback: bool | None = None
         self._closes_in_s = closes_in_s
         self._opens_in_s = opens_in_s
-        self._moves_at_s = math.inf
+        self.moves_at_s = math.inf
+        """When the contacts arrive."""
 
     def drive(self, close: bool, now_s: float) -> None:
         """The coil asks for closed or open contacts; asking again for the same changes nothing."""
@@ -33,15 +34,11 @@ class Relay:
         self.refuses = direction
         self._start(now_s)
 
-    def next_due_s(self) -> float:
-        """When the contacts arrive."""
-        return self._moves_at_s
-
     def advance(self, now_s: float) -> bool:
         """Arrive if it is time; whether the contacts changed."""
-        if now_s < self._moves_at_s:
+        if now_s < self.moves_at_s:
             return False
-        self._moves_at_s = math.inf
+        self.moves_at_s = math.inf
         changed, self.closed = self.closed != self.wanted, self.wanted
         return changed
 
@@ -52,6 +49,6 @@ class Relay:
     def _start(self, now_s: float) -> None:
         held = self.refuses == ("close" if self.wanted else "open")
         if self.wanted == self.closed or held:
-            self._moves_at_s = math.inf
+            self.moves_at_s = math.inf
         else:
-            self._moves_at_s = now_s + (self._closes_in_s if self.wanted else self._opens_in_s)
+            self.moves_at_s = now_s + (self._closes_in_s if self.wanted else self._opens_in_s)

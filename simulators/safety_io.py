@@ -33,7 +33,9 @@ class SafetyIo(SimulatedDevice):
         self, name: str, live: Callable[[float], None], wiring: Wiring, coil_count: int, watched: int
     ) -> None:
         super().__init__(name, live)
-        self.watchdog_dead = False
+        self.watchdog_due_s = math.inf
+        """When the watchdog will expire, as things stand."""
+        self._watchdog_dead = False
         self._wiring = wiring
         self._coils = [False] * coil_count
         self._watched = watched
@@ -42,11 +44,19 @@ class SafetyIo(SimulatedDevice):
         self._renewed_s = -math.inf
         self._now_s = 0.0
 
-    def watchdog_due_s(self) -> float:
-        """When the watchdog will expire, as things stand."""
-        if self.watchdog_dead or not self._is_energised:
-            return math.inf
-        return self._renewed_s + WATCHDOG_S
+    @property
+    def watchdog_dead(self) -> bool:
+        """Whether it never expires: a fault."""
+        return self._watchdog_dead
+
+    @watchdog_dead.setter
+    def watchdog_dead(self, dead: bool) -> None:
+        self._watchdog_dead = dead
+        self._follow_watchdog()
+
+    def _follow_watchdog(self) -> None:
+        runs = self._is_energised and not self._watchdog_dead
+        self.watchdog_due_s = self._renewed_s + WATCHDOG_S if runs else math.inf
 
     def expire(self, now_s: float) -> None:
         """The watchdog drops its coils."""
@@ -87,6 +97,7 @@ class SafetyIo(SimulatedDevice):
         """Renew the watchdog; the value does not matter."""
         self._register = values[-1]
         self._renewed_s = self._now_s
+        self._follow_watchdog()
 
     # SimulatedDevice
     def _take_messages(self, inbox: bytearray, now_s: float) -> list[bytes]:
@@ -114,5 +125,6 @@ class SafetyIo(SimulatedDevice):
         changed = coils != self._coils
         self._coils = coils
         self._is_energised = any(coils[: self._watched])
+        self._follow_watchdog()
         if changed or by != "power off":
             self._wiring.coils_changed(coils, now_s, by)

@@ -95,7 +95,7 @@ def fit(first: float, values: Array, order: int, block: int = 1) -> LocalFit:
 def _design(count: int, order: int) -> tuple[Array, Array]:
     """Powers of `count` places from -1 to 1, and the inverse of their normal matrix: not to be changed."""
     powers = np.vander(np.linspace(-1.0, 1.0, count), order + 1)
-    return powers, np.linalg.inv(powers.T @ powers)
+    return powers, np.asarray(np.linalg.inv(powers.T @ powers), dtype=np.float64)
 
 
 def _polynomial(coefficients: Sequence[float], u: float) -> float:

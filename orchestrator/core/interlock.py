@@ -182,8 +182,7 @@ def _scaled(d: Mapping[str, Mapping[str, Any]]) -> dict[str, Scaled]:
     return {name: Scaled(int(one["register"]), float(one["scale"])) for name, one in d.items()}
 
 
-@dataclass(frozen=True)
-class Reading:
+class Reading(NamedTuple):
     """One look at the safety I/O: discrete inputs and input registers from address 0, asked for at `at_s`.
 
     `link` counts the connections: another number means that the link was lost in between.

@@ -63,6 +63,7 @@ class Pace:
 
     def __init__(self, clock: Clock, stop: Stop, watch: Watch) -> None:
         self.clock = clock
+        self.now_s: Callable[[], float] = clock.now_s
         self.stop = stop
         self.watch = watch
         self._energised = False
@@ -70,9 +71,6 @@ class Pace:
         self.on_slice: list[Callable[[], None]] = []
         self.on_clock_step: Callable[[float], None] | None = None
         self.on_wait: Callable[[], None] = lambda: None  # called as a wait begins
-
-    def now_s(self) -> float:
-        return self.clock.now_s()
 
     @property
     def is_energised(self) -> bool:

@@ -12,7 +12,6 @@ Rules
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 from orchestrator.core.interlock import (
@@ -108,11 +107,15 @@ class Monitor:
         renew = self._may_renew_watchdog()
         return Turn(coils, renew, tuple(self._replies), tuple(self._events), self._next_due_s(coils))
 
-    def unchanged_until(self, at_s: float) -> None:
-        """Polls up to `at_s` saw what the last reading saw: for a world in which unchanged polls do not happen."""
+    def unchanged_until(self, at_s: float, looked_again: bool = False) -> None:
+        """Polls up to `at_s` saw what the last reading saw: for a world in which unchanged polls do not happen.
+
+        With a new reading at hand the views are left alone: it replaces them all.
+        """
         if self.reading is not None and at_s > self.reading.at_s:
-            self.reading = replace(self.reading, at_s=at_s)
-            self.views = {name: view._replace(at_s=at_s) for name, view in self.views.items()}
+            self.reading = self.reading._replace(at_s=at_s)
+            if not looked_again:
+                self.views = {name: view._replace(at_s=at_s) for name, view in self.views.items()}
 
     def renewed(self, at_s: float) -> None:
         """The engine lived at `at_s`."""
@@ -372,11 +375,12 @@ class Monitor:
             for view in self.views.values()
             if view.disagreeing_since_s is not None and not view.failed
         ]
-        if self.blocks:
+        blocks = self.blocks.values()
+        if blocks:
             dues.append(self.sequencer.next_due_s())
-        if any(block.phase is not Phase.OPENING for block in self.blocks.values()):
+        if any(block.phase is not Phase.OPENING for block in blocks):
             dues.append(self._renewed_s + self.rules.renew_s)
-        if any(block.energises for block in self.blocks.values()):
+        if any(block.energises for block in blocks):
             dues.append(self._watchdog_s + WATCHDOG_SHARE_DUE * self.rules.watchdog_time_s)
         if not self._heard and not self._lost:
             last_s = self.reading.at_s if self.reading is not None else self.started_s

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 from orchestrator.core.interlock import OutputRule
 
@@ -37,8 +37,7 @@ class Reply:
         return cls(d["id"], bool(d["granted"]), str(d["sentence"]), d["facts"])
 
 
-@dataclass(frozen=True)
-class Turn:
+class Turn(NamedTuple):
     """What one turn decided: the coils from address 0, whether the watchdog may be renewed, and what to tell."""
 
     coils: tuple[bool, ...]

@@ -123,9 +123,9 @@ class VirtualPort:
     def _exchange(self, requests: list[Request]) -> None:
         if self._written is None:
             self._try(lambda: self._io.write((False,) * self.monitor.rules.coil_count))
-        if self._link_ok:
-            self.monitor.unchanged_until(self._clock.now_s() - self._poll_s)
+        before_s = self._clock.now_s() - self._poll_s if self._link_ok else -math.inf
         reading = self._read()
+        self.monitor.unchanged_until(before_s, looked_again=reading is not None)
         turn = self.monitor.turn(self._clock.now_s(), reading, requests)
         if (
             reading is not None

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 NO_LINE_BEFORE = "0" * 64
+_ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False)
 
 
 def sha256_hex(data: bytes) -> str:
@@ -25,7 +26,7 @@ def encode_line(entry: Mapping[str, Any]) -> bytes:
 
     A lone surrogate (an undecodable byte of a command line) becomes its JSON escape.
     """
-    return json.dumps(entry, ensure_ascii=False, allow_nan=False).encode("utf-8", "backslashreplace") + b"\n"
+    return _ENCODER.encode(entry).encode("utf-8", "backslashreplace") + b"\n"
 
 
 def encode_checked(entry: Mapping[str, Any], indent: int | None = None) -> bytes:

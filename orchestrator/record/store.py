@@ -260,6 +260,7 @@ class MemoryStore:
         self.point = point
         self.capacity_bytes = capacity_bytes
         self._files: dict[str, _Kept] = {}
+        self._used_bytes = 0
 
     def create(self, name: str, data: bytes) -> str:
         if checked(name) in self._files:
@@ -267,17 +268,19 @@ class MemoryStore:
         self._try("write", name, "written", len(data))
         self._try("sync", name, "written")
         self._files[name] = _Kept(bytearray(data))
+        self._used_bytes += len(data)
         return hashlib.sha256(data).hexdigest()
 
     def append(self, name: str, data: bytes) -> None:
-        file = self._files.setdefault(checked(name), _Kept())
+        file = self._growing(name)
         if file.out_of_service:
             raise _out_of_service(name, file.out_of_service)
         self._try("write", name, "written", len(data))
         file.unsynced += data
+        self._used_bytes += len(data)
 
     def sync(self, name: str) -> None:
-        file = self._files.setdefault(checked(name), _Kept())
+        file = self._growing(name)
         if file.out_of_service:
             raise _out_of_service(name, file.out_of_service)
         try:
@@ -298,8 +301,7 @@ class MemoryStore:
         return sorted(self._files)
 
     def free_bytes(self) -> int:
-        used = sum(len(file.synced) + len(file.unsynced) for file in self._files.values())
-        return max(0, self.capacity_bytes - used)
+        return max(0, self.capacity_bytes - self._used_bytes)
 
     def close(self) -> None:
         """Nothing is open."""
@@ -309,6 +311,7 @@ class MemoryStore:
         chance = random.Random(seed)
         for name, file in sorted(self._files.items()):
             reached = 0 if seed is None else chance.randint(0, len(file.unsynced))
+            self._used_bytes -= len(file.unsynced) - reached
             self._files[name] = _Kept(file.synced + file.unsynced[:reached])
 
     def save_to(self, folder: Path) -> None:
@@ -316,6 +319,12 @@ class MemoryStore:
         target = FolderStore(folder)
         for name in self.names():
             target.create(name, self.read(name))
+
+    def _growing(self, name: str) -> _Kept:
+        file = self._files.get(name)
+        if file is None:
+            file = self._files[checked(name)] = _Kept()
+        return file
 
     def _try(self, act: Act, name: str, doing: str, wanted_bytes: int = 0) -> None:
         try:

@@ -52,10 +52,7 @@ class _LinkPace:
     """The monitor's own pace: nothing to look at between slices."""
 
     def __init__(self, world: VirtualWorld) -> None:
-        self._world = world
-
-    def now_s(self) -> float:
-        return self._world.now_s
+        self.now_s = world.time_s
 
     def slice(self) -> None:
         """The monitor serves nobody but itself."""

@@ -37,12 +37,16 @@ class VirtualWorld:
         self.utc_step = timedelta()
         self.actors: list[Due] = []
         self.on_inputs: Callable[[float], None] = lambda now_s: None
-        self.before_say: Callable[[str, bytes], None] = lambda device, data: None
-        self.before_receive: Callable[[str], None] = lambda device: None
+        self.before_say: Callable[[str, bytes], None] | None = None
+        self.before_receive: Callable[[str], None] | None = None
         self._start_utc = start_utc
         self._ports: dict[str, VirtualPort] = {}
         self._inputs_seen = plant.inputs_version()
         self._acting = False
+
+    def time_s(self) -> float:
+        """The monotonic time, as a call."""
+        return self.now_s
 
     def utc(self) -> datetime:
         return self._start_utc + timedelta(seconds=self.now_s) + self.utc_step
@@ -111,10 +115,11 @@ class VirtualWorld:
 
     def say(self, device: str, data: bytes) -> None:
         """Bytes for one device, and what it answers at once; what else they cause shows when time passes."""
-        self.before_say(device, data)
+        if self.before_say is not None:
+            self.before_say(device, data)
         one = self.plant.devices[device]
         one.receive(data, self.now_s)
-        self._deliver(device, one.advance(self.now_s))
+        self._deliver(device, one.collect(self.now_s))
         self._look_at_inputs()
 
     def change(self, name: str, value: str) -> None:
@@ -184,16 +189,19 @@ class VirtualPort:
         self._world.opened(self)
 
     def send(self, data: bytes) -> int:
-        self._require()
+        if self.lost:
+            raise self._reset()
         self._world.say(self.device, data)
         return len(data)
 
     def receive(self, limit: int, until_s_from_now: float) -> bytes:
         """Bytes, as soon as some are there; the clock runs until then, at most so long."""
-        self._world.before_receive(self.device)
+        if self._world.before_receive is not None:
+            self._world.before_receive(self.device)
         until_s = self._world.now_s + until_s_from_now
         while not self.inbox:
-            self._require()
+            if self.lost:
+                raise self._reset()
             if self._world.now_s >= until_s:
                 return b""
             self._world.run_on(until_s)
@@ -204,9 +212,8 @@ class VirtualPort:
     def close(self) -> None:
         self._world.closed(self)
 
-    def _require(self) -> None:
-        if self.lost:
-            raise ConnectionResetError(f"{self.device} closed the connection")
+    def _reset(self) -> ConnectionResetError:
+        return ConnectionResetError(f"{self.device} closed the connection")
 
 
 class VirtualClock:
@@ -215,9 +222,7 @@ class VirtualClock:
     def __init__(self, world: VirtualWorld) -> None:
         self._world = world
         self.must_renew: Callable[[], bool] = lambda: True
-
-    def now_s(self) -> float:
-        return self._world.now_s
+        self.now_s: Callable[[], float] = world.time_s
 
     def utc(self) -> datetime:
         return self._world.utc()

@@ -121,7 +121,7 @@ class Bench:
         self.safety_io = safety_io
         relays = {name: "closed" if relay.closed else "open" for name, relay in self.cell.relays.items()}
         self.truth.note(0.0, "start", contactors=relays, inputs=dict(zip(INPUTS, self._inputs, strict=True)))
-        self.settle(0.0)
+        self.settle_all(0.0)
 
     # What a person does
     def fit_specimen(self) -> None:
@@ -135,17 +135,16 @@ class Bench:
         while (at_s := self.next_due_s()) <= now_s:
             self._now_s = max(at_s, self._now_s)
             self._happen(self._now_s)
-        self._now_s = max(now_s, self._now_s)
+        if now_s > self._now_s:
+            self._now_s = now_s
 
     def next_due_s(self) -> float:
         """When something happens by itself."""
-        due_s = min(self.cell.due_s, self.safety_io.watchdog_due_s())
-        if self.cloth.is_changing:
-            due_s = min(due_s, self.cloth.next_due_s())
+        due_s = min(self.cell.due_s, self.safety_io.watchdog_due_s, self.cloth.due_s)
         return min(due_s, self._marks[0][0]) if self._marks else due_s
 
     def _happen(self, now_s: float) -> None:
-        if self.safety_io.watchdog_due_s() <= now_s:
+        if self.safety_io.watchdog_due_s <= now_s:
             self.truth.note(now_s, "watchdog", state="expired")
             self.safety_io.expire(now_s)
         self.cell.advance(now_s)
@@ -153,11 +152,11 @@ class Bench:
             self.truth.note(now_s, "cloth", state=self.cloth.state)
         while self._marks and self._marks[0][0] <= now_s:
             self._pass_mark(self._marks.pop(0)[1], now_s)
-        self.settle(now_s)
+        self._cell_changed(now_s)
 
     # The safety controller's wiring
     def discrete_inputs(self, now_s: float) -> Sequence[bool]:
-        """The inputs by address: as of the last `settle`, which follows whatever changes one."""
+        """The inputs by address: as of the last look at the cell, which follows whatever changes one."""
         return self._inputs
 
     def input_registers(self, now_s: float) -> Sequence[int]:
@@ -172,7 +171,7 @@ class Bench:
     def coils_changed(self, coils: Sequence[bool], now_s: float, by: str) -> None:
         """The controller commands."""
         self.cell.command(coils, now_s, by)
-        self.settle(now_s)
+        self._cell_changed(now_s)
 
     # Store and terminals
     def store_v(self, now_s: float) -> float:
@@ -204,9 +203,17 @@ class Bench:
         allowed = self.cell.mains and not self.troubles.supply_is_dead
         return allowed and self.generator.output_on and self.cell.is_closed("high_voltage")
 
-    def settle(self, now_s: float) -> None:
-        """Something changed: bring cell, store and marks in line with it."""
+    def settle_all(self, now_s: float) -> None:
+        """Anything may have changed: bring cell, store, marks and inputs in line with it."""
         self.cell.settle(now_s)
+        self._cell_changed(now_s)
+
+    def _cell_changed(self, now_s: float) -> None:
+        self.settle(now_s)
+        self._note_inputs(now_s)
+
+    def settle(self, now_s: float) -> None:
+        """Something changed outside the cell: bring store and marks in line with it."""
         self._follow_store(now_s)
         if self.terminals_v() != self._terminals_v:
             self._terminals_v = self.terminals_v()
@@ -215,7 +222,6 @@ class Bench:
             self._meter_since_s = math.inf
         elif math.isinf(self._meter_since_s):
             self._meter_since_s = now_s
-        self._note_inputs(now_s)
 
     def _follow_store(self, now_s: float) -> None:
         before = self.store.path

@@ -80,8 +80,8 @@ class Cell:
         self.relays["discharge"].drive(not (allowed and lift_discharge), now_s)
         self.relays["earth"].drive(not (allowed and lift_earth), now_s)
         self._note_lamps(now_s)
-        relays_s = min(relay.next_due_s() for relay in self.relays.values())
-        contacts_s = min(contact.next_due_s(now_s) for contact in self.contacts.values())
+        relays_s = min([relay.moves_at_s for relay in self.relays.values()])
+        contacts_s = min([contact.next_due_s(now_s) for contact in self.contacts.values()])
         self.due_s = min(relays_s, contacts_s)
 
     def advance(self, now_s: float) -> None:
@@ -97,7 +97,7 @@ class Cell:
         """What the safety controller reads, in the order of INPUTS."""
         relays = self.relays
         return (
-            *(contact.value(now_s) for contact in self.contacts.values()),
+            *[contact.value(now_s) for contact in self.contacts.values()],
             not relays["high_voltage"].says_closed(),
             not relays["leakage"].says_closed(),
             relays["discharge"].says_closed(),

@@ -151,7 +151,12 @@ class _Step:
     load: State
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=8)
+def _steps(parts: Components) -> dict[tuple[int, int], _Step]:
+    """The steps met so far with these components."""
+    return {}
+
+
 def _step(parts: Components, points: int, before: int) -> _Step:
     """The step of `points` grid points after one of `before`; with `before` 0 it is backward Euler."""
     h, ratio = points * GRID_S, points / before if before else 0.0
@@ -181,10 +186,12 @@ def _conduct(
     """Step through conduction from point `at` until the specimen is below its knee again, or the grid ends."""
     places, xs, currents = [at], [x], [0.0]
     older, before, points, count, highest_a = x, 0, START_POINTS, 0, 0.0
-    knee_v, last = load.knee_v(), GRID_POINTS - 1
+    knee_v, last, steps = load.knee_v(), GRID_POINTS - 1, _steps(parts)
     while at < last:
         points = _next_points(points, count, abs(currents[-1]) < FADING * highest_a, last - at)
-        new, j = _advance(_step(parts, points, before), x, older, load)
+        if (points, before) not in steps:
+            steps[points, before] = _step(parts, points, before)
+        new, j = _advance(steps[points, before], x, older, load)
         older, x, before = x, new, points
         at, count = at + points, count + 1
         highest_a = max(highest_a, abs(j))

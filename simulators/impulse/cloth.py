@@ -19,30 +19,29 @@ class Cloth:
         self.burns_at_shot = 0
         self.glow_delay_s = 4.0
         self._scorch_j = scorch_j
+        self.due_s = math.inf
+        """When its state next changes."""
         self._coming: list[tuple[float, str]] = []
 
     def put(self, state: str) -> None:
         """A person lays a new cloth, takes it off, or a test sets its state; what was to come is gone."""
         self.state = state
-        self._coming = []
+        self._await([])
 
     def take(self, shot: int, energy_j: float, specimen_broke: bool, now_s: float) -> None:
         """The specimen's shot of that number, counted from 1."""
+        coming = self._coming.copy()
         if energy_j > self._scorch_j:
-            self._coming.append((now_s, "scorched"))
+            coming.append((now_s, "scorched"))
         if shot == self.glows_at_shot:
-            self._coming.append((now_s + self.glow_delay_s, "glowing"))
+            coming.append((now_s + self.glow_delay_s, "glowing"))
         if shot == self.burns_at_shot or specimen_broke:
-            self._coming.append((now_s + BURNS_AFTER_S, "burning"))
+            coming.append((now_s + BURNS_AFTER_S, "burning"))
+        self._await(coming)
 
-    @property
-    def is_changing(self) -> bool:
-        """Whether anything is to come."""
-        return bool(self._coming)
-
-    def next_due_s(self) -> float:
-        """When its state next changes."""
-        return min(at_s for at_s, _ in self._coming) if self._coming else math.inf
+    def _await(self, coming: list[tuple[float, str]]) -> None:
+        self._coming = coming
+        self.due_s = min([at_s for at_s, _ in coming], default=math.inf)
 
     def advance(self, now_s: float) -> bool:
         """Whether its state changed."""
@@ -50,5 +49,5 @@ class Cloth:
         for at_s, state in sorted(self._coming):
             if at_s <= now_s and self.state != "none" and STATES.index(state) > STATES.index(self.state):
                 self.state = state
-        self._coming = [(at_s, state) for at_s, state in self._coming if at_s > now_s]
+        self._await([(at_s, state) for at_s, state in self._coming if at_s > now_s])
         return self.state != before

@@ -158,6 +158,7 @@ class Digitiser(ScpiInstrument):
         self._triggered = True
         if self._operation is not None:
             self._operation.until_s = now_s + (self.points - self.pre_trigger()) * self.interval_s
+            self.replan()
 
     def _sampled(self, wave_v: Array, first: int) -> Array:
         """The input at each sample, the trigger being at point `first` of the wave; nothing outside the wave."""
@@ -176,12 +177,15 @@ class Digitiser(ScpiInstrument):
         """What the converter makes of it: gain, offset, noise, rails, left-justified codes."""
         end = self.front_end
         noise = self._rng.standard_normal(volts.size, dtype=np.float32)
-        parts = volts * (end.gain * self.gain_x / self.range_v) + (
-            noise * np.float32(end.noise) + np.float32(end.offset)
-        )
-        codes = np.clip(np.rint(parts * (HIGHEST_CODE + 1)), -HIGHEST_CODE - 1, HIGHEST_CODE)
-        justified: npt.NDArray[np.int16] = (codes * (1 << LEFT)).astype(np.int16)
-        return justified
+        noise *= np.float32(end.noise)
+        noise += np.float32(end.offset)
+        codes = volts * (end.gain * self.gain_x / self.range_v)
+        codes += noise
+        codes *= HIGHEST_CODE + 1
+        np.rint(codes, out=codes)
+        codes.clip(-HIGHEST_CODE - 1, HIGHEST_CODE, out=codes)
+        codes *= 1 << LEFT
+        return codes.astype(np.int16)
 
     def _ended(self, now_s: float) -> None:
         self._idle()

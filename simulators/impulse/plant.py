@@ -55,6 +55,7 @@ class ImpulsePlant:
             "meter": self.meter,
         }
         self.simulated: dict[str, SimulatedDevice] = {**self.instruments, "safety_io": self.safety_io}
+        self._all = tuple(self.simulated.values())
         self.devices: dict[str, Device] = dict(self.simulated)
         self.faults: dict[str, str] = {}
         self._setters = setters(self)
@@ -64,16 +65,13 @@ class ImpulsePlant:
         self.bench.live(now_s)
         output = {}
         for name, device in self.simulated.items():
-            if pieces := device.collect(now_s):
+            if device.due_s <= now_s and (pieces := device.collect(now_s)):
                 output[name] = pieces
         return output
 
     def next_due_s(self) -> float:
         """The next instant at which something happens by itself."""
-        due_s = self.bench.next_due_s()
-        for device in self.simulated.values():
-            due_s = min(due_s, device.next_due_s())
-        return due_s
+        return min([self.bench.next_due_s(), *[device.due_s for device in self._all]])
 
     def set(self, name: str, value: str, now_s: float) -> None:
         """Change what a person or a fault changes. ValueError says what does not fit, and what would."""
@@ -85,9 +83,11 @@ class ImpulsePlant:
             setter(str(value), now_s)
         except ValueError as error:
             raise ValueError(f"{name}: {error} (values: {FAULTS[name][1]})") from error
+        for device in self._all:
+            device.replan()
         self._remember(name, str(value))
         self.bench.truth.note(now_s, "set", name=name, value=str(value))
-        self.bench.settle(now_s)
+        self.bench.settle_all(now_s)
         if name == "cloth":
             self.bench.truth.note(now_s, "cloth", state=self.bench.cloth.state)
 
@@ -149,11 +149,12 @@ class ImpulsePlant:
     def switch_mains(self, on: bool, now_s: float) -> None:
         """The supply of everything: without it relays fall to rest and no device answers."""
         self.bench.cell.mains = on
+        self.bench.cell.settle(now_s)
         for device in self.simulated.values():
             device.powered = on
             if not on:
                 device.restart(0.0, now_s)
-        self.bench.settle(now_s)
+        self.bench.settle_all(now_s)
 
     def _remember(self, name: str, value: str) -> None:
         """Keep which faults are set; the first of a fault's values is that of a sound bench."""

@@ -111,7 +111,8 @@ class ScpiDevice:
         self._framer = Framer(input_limit, self._parser.needed)
         self._inbox: deque[str | Overrun] = deque()
         self._inbox_bytes = 0
-        self._operations: list[Operation] = []
+        self.operations: list[Operation] = []
+        """Those that are pending."""
         self._complete_wanted = False
         self._running = False
         self._outbox: deque[tuple[float, bytes]] = deque()
@@ -121,14 +122,16 @@ class ScpiDevice:
 
     def receive(self, data: bytes, now_s: float) -> None:
         """Bytes from the link, in any split."""
-        self._catch_up(now_s)
+        if self.operations or self._message.waiting is not None:
+            self._catch_up(now_s)
         for item in self._framer.feed(data):
             self._take_in(item)
         self._run(now_s)
 
     def advance(self, now_s: float) -> list[tuple[float, bytes]]:
         """Let time pass; the responses due until now, each with the time it is due."""
-        self._catch_up(now_s)
+        if self.operations or self._message.waiting is not None:
+            self._catch_up(now_s)
         due: list[tuple[float, bytes]] = []
         while self._outbox and self._outbox[0][0] <= now_s:
             due.append(self._outbox.popleft())
@@ -165,18 +168,18 @@ class ScpiDevice:
         It ends at `until_s`, then `on_end` is called with that time, or by `end_operation`, without `on_end`.
         """
         operation = Operation(until_s, on_end)
-        self._operations.append(operation)
+        self.operations.append(operation)
         return operation
 
     def end_operation(self, operation: Operation, now_s: float) -> None:
         """End an operation now; one that has ended already is let be."""
-        if operation in self._operations:
-            self._operations.remove(operation)
+        if operation in self.operations:
+            self.operations.remove(operation)
             self._operations_changed(now_s)
 
     @property
     def operation_pending(self) -> bool:
-        return bool(self._operations)
+        return bool(self.operations)
 
     # ---- what the standard commands do
 
@@ -190,17 +193,17 @@ class ScpiDevice:
         """*RST: the instrument's settings; pending operations are given up, *OPC forgotten, status stays."""
         self._complete_wanted = False
         self.on_reset(now_s)
-        self._operations.clear()
+        self.operations.clear()
 
     def abort(self, now_s: float) -> None:
         """ABORt: the trigger system goes idle; pending operations are over, so *OPC reports complete."""
         self.on_abort(now_s)
-        self._operations.clear()
+        self.operations.clear()
         self._operations_changed(now_s)
 
     def report_complete(self) -> None:
         """*OPC: set the OPC event as soon as no operation is pending."""
-        if self._operations:
+        if self.operations:
             self._complete_wanted = True
         else:
             self.status.events |= EventBit.OPC
@@ -223,23 +226,23 @@ class ScpiDevice:
     def _next_event_s(self) -> float:
         waiting = self._message.waiting
         waits_s = math.inf if waiting is None or waiting.at_s is None else waiting.at_s
-        return min(waits_s, min((operation.until_s for operation in self._operations), default=math.inf))
+        return min([waits_s, *[operation.until_s for operation in self.operations]])
 
     def _catch_up(self, now_s: float) -> None:
         """Do what was planned until now, each at its own time."""
-        if not self._operations and self._message.waiting is None:
+        if not self.operations and self._message.waiting is None:
             return
         while (at_s := self._next_event_s()) <= now_s:
-            ended = [operation for operation in self._operations if operation.until_s <= at_s]
+            ended = [operation for operation in self.operations if operation.until_s <= at_s]
             for operation in ended:
-                self._operations.remove(operation)
+                self.operations.remove(operation)
                 if operation.on_end is not None:
                     operation.on_end(at_s)
             self._operations_changed(at_s)
             self._run(at_s)
 
     def _operations_changed(self, now_s: float) -> None:
-        if self._operations:
+        if self.operations:
             return
         if self._complete_wanted:
             self._complete_wanted = False
@@ -264,7 +267,7 @@ class ScpiDevice:
         waiting = self._message.waiting
         if waiting is None:
             return True
-        if self._operations if waiting.at_s is None else waiting.at_s > now_s:
+        if self.operations if waiting.at_s is None else waiting.at_s > now_s:
             return False
         self._message.waiting = None
         self._keep(waiting.answer, now_s)
@@ -285,8 +288,9 @@ class ScpiDevice:
 
     def _execute(self, now_s: float) -> None:
         message = self._message
-        while message is self._message and not message.done and message.waiting is None:
-            unit = message.units[message.next_unit]
+        units = message.units
+        while message is self._message and message.next_unit < len(units) and message.waiting is None:
+            unit = units[message.next_unit]
             message.next_unit += 1
             if isinstance(unit, ScpiError):
                 self._report(unit)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -210,10 +209,10 @@ def test_proof_needs_every_fact_of_one_fresh_reading() -> None:
     assert prove(rules(), reading, 0.1).safe
     for index in range(6, 10):
         inputs = tuple(value if i != index else False for i, value in enumerate(reading.inputs))
-        assert not prove(rules(), replace(reading, inputs=inputs), 0.1).safe, index
+        assert not prove(rules(), reading._replace(inputs=inputs), 0.1).safe, index
     for registers in ((50, 0, 0, 0), (0, 500, 0, 0), (65535, 0, 0, 0), (0, 65535, 0, 0)):
-        assert not prove(rules(), replace(reading, registers=registers), 0.1).safe
-    assert prove(rules(), replace(reading, registers=(49, 499, 0, 0)), 0.1).safe
+        assert not prove(rules(), reading._replace(registers=registers), 0.1).safe
+    assert prove(rules(), reading._replace(registers=(49, 499, 0, 0)), 0.1).safe
     assert not prove(rules(), reading, 0.25).safe
     assert not prove(rules(), None, 0.0).safe
 

@@ -79,10 +79,10 @@ def test_cloth_glows_late_and_only_gets_worse() -> None:
     cloth = Cloth(scorch_j=8.0)
     cloth.glows_at_shot = 8
     cloth.take(7, SHOT_J, False, 100.0)
-    assert cloth.next_due_s() == math.inf
+    assert cloth.due_s == math.inf
 
     cloth.take(8, SHOT_J, False, 200.0)
-    assert cloth.next_due_s() == 204.0
+    assert cloth.due_s == 204.0
     assert not cloth.advance(203.9) and cloth.state == "unmarked"
     assert cloth.advance(204.0) and cloth.state == "glowing"
 
@@ -98,7 +98,7 @@ def test_much_energy_scorches_the_cloth() -> None:
 
     assert cloth.advance(10.0) and cloth.state == "scorched"
     cloth.put("unmarked")
-    assert cloth.state == "unmarked" and cloth.next_due_s() == math.inf
+    assert cloth.state == "unmarked" and cloth.due_s == math.inf
 
 
 def test_a_forgotten_cloth_shows_nothing() -> None:
