@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 BENCH ?= impulse
 TIME ?= 60
 
-.PHONY: help setup demo test check format bench docs clean
+.PHONY: help setup demo test check format bench docs pictures clean
 
 help:
 	@echo "make setup   build $(VENV), in which 'benchward' is the command"
@@ -16,6 +16,7 @@ help:
 	@echo "make bench   the speed table, each figure beside its baseline"
 	@echo "make fuzz    rubbish, guided by coverage, into every reader; TIME=60 seconds for each"
 	@echo "make docs    write the generated parts of the docs anew"
+	@echo "make pictures  the console and one shot as SVG, from a rehearsal"
 
 setup: $(VENV)/ready
 
@@ -49,6 +50,9 @@ docs: setup
 fuzz: setup
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check --constraint constraints.txt --editable '.[dev,fuzz]'
 	$(BIN)/python -m tests.fuzz $(TIME)
+
+pictures: setup
+	$(BIN)/python -m tests.pictures
 
 clean:
 	rm -rf $(VENV) build *.egg-info .mypy_cache .ruff_cache .pytest_cache .hypothesis .fuzz

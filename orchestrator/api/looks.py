@@ -16,6 +16,7 @@ from orchestrator.daemon.places import Places
 
 if TYPE_CHECKING:
     from orchestrator.record.captures import CaptureChannel
+    from sequences.model import Sequence
 
 Facts = dict[str, Any]
 FEWEST_POINTS, MOST_POINTS = 10, 4000
@@ -132,13 +133,17 @@ def sequence_facts(file: Path, bench_file: Path) -> Facts:
 
 def requirement_rows(folder: Path) -> list[Facts]:
     """The rows of a run's frozen sequence."""
-    from orchestrator.engine.judge import direction, limit
     from orchestrator.steps import KINDS
     from sequences.loader import load_sequence
 
     loaded = load_sequence(str(folder / "sequence.yaml"), KINDS, {})
-    if loaded.sequence is None:
-        return []
+    return [] if loaded.sequence is None else rows_of(loaded.sequence)
+
+
+def rows_of(sequence: Sequence) -> list[Facts]:
+    """A sequence's limits, each as a row of a verdict names it."""
+    from orchestrator.engine.judge import direction, limit
+
     return [
         {
             "clause": one.clause,
@@ -149,5 +154,5 @@ def requirement_rows(folder: Path) -> list[Facts]:
             "unit": None if limit(one) is None else limit(one).unit,
             "must_be": one.must_be,
         }
-        for one in loaded.sequence.requirements
+        for one in sequence.requirements
     ]

@@ -106,7 +106,7 @@ def going_on_lines(status: Facts, known: Known, width: int) -> list[str]:
     """What is going on? The sentence with its countdown, and the running figures."""
     going_on = status["going_on"]
     sentence = wrapped([going_on["sentence"]], width, ROWS[1] - 1)
-    details = ", ".join(going_on["details"]) or _newest_figures(status, known)
+    details = ", ".join(going_on["details"]).replace("capture: ", "") or _newest_figures(status, known)
     return [*sentence, cut(plain(details), width)]
 
 

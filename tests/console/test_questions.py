@@ -92,7 +92,7 @@ def test_charging_is_told_with_its_countdown_voltage_and_capture() -> None:
         await rig.tell(pilot, "status", CHARGING)
 
         assert "Shot 3 of 12, positive: charging. Trigger in 4 s." in rig.text("going_on")
-        assert "1649 of 1700 V charged, capture: all channels waiting" in rig.text("going_on")
+        assert "1649 of 1700 V charged, all channels waiting for trigger" in rig.text("going_on")
         assert "store 1649 V" in rig.text("entry")
         assert rig.text("do").startswith("Nothing. Stay outside.")
         assert rig.text("do").splitlines()[-1] == "To stop now: F12 or Ctrl-X. No question is asked."
