@@ -9,28 +9,26 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from orchestrator.core.outcome import exit_code, in_words
 from orchestrator.core.reasons import Reason
 from orchestrator.core.status import FRESH_S
+from orchestrator.engine.answers import answer_from, override_from, text_of
+from orchestrator.engine.endings import end_facts, end_of_newest, failure_kept
 from orchestrator.engine.environment import environment
 from orchestrator.engine.opening import off_in_threads, open_bench, real_transport
 from orchestrator.engine.pace import Pace, RealClock
-from orchestrator.engine.people import Answer, Inbox, Person, Question
-from orchestrator.engine.photos import kept_photo
+from orchestrator.engine.people import Inbox, Person
 from orchestrator.engine.preflight import Ready, Refused, preflight, run_name
 from orchestrator.engine.prove import Proving
 from orchestrator.engine.real import real_world
-from orchestrator.engine.run import RunEnd, RunOrder, World, run
+from orchestrator.engine.run import RunOrder, World, run
 from orchestrator.engine.so_far import SoFar
 from orchestrator.engine.stop import Stop, Stopped
 from orchestrator.monitor.kept import write_whole
 from orchestrator.record.seal import append_durably
-from orchestrator.record.specimens import newest_run
 from orchestrator.record.store import StorageFault
 
 if TYPE_CHECKING:
@@ -74,8 +72,8 @@ class Desk:
         self._news: Args | None = None
         self._early: tuple[Reason, str, str | None] | None = None
         self._ran = False
-        self.unacknowledged = _read(places.unacknowledged)
-        self.last_end = _end_of_newest(places.data)
+        self.unacknowledged = failure_kept(places.unacknowledged)
+        self.last_end = end_of_newest(places.data)
 
     def make_safe(self) -> None:
         """The first writes of a starting engine: every source off over its own link. What fails is only told."""
@@ -133,7 +131,7 @@ class Desk:
         now, space = datetime.now(UTC), os.statvfs(self._places.data)
         free_bytes = space.f_bavail * space.f_frsize
         file, specimen = str(args.get("sequence") or ""), str(args.get("specimen") or "")
-        override = _override(args)
+        override = override_from(args)
         ready = preflight(self._bench, self._places.data, file, specimen, given, now, free_bytes, override)
         order = self._order_for(ready, args, who, now)
         folder = self._places.data / order.run
@@ -178,9 +176,9 @@ class Desk:
             started_by=who,
             world="real",
             environment=environment() | {"data": str(self._places.data)},
-            group=_text(args.get("group")),
-            remark=_text(args.get("remark")),
-            indicator_lot=_text(args.get("indicator_lot")),
+            group=text_of(args.get("group")),
+            remark=text_of(args.get("remark")),
+            indicator_lot=text_of(args.get("indicator_lot")),
             part_of=tuple(ready.history.part_of),
             earlier_verification=ready.earlier,
             override=None if ready.lapsed is None else ready.lapsed.to_json(),
@@ -212,7 +210,7 @@ class Desk:
             with self._lock:
                 self._order = self._world = self._stop = None
             world.store.close()
-        self.last_end = _end_facts(order.run, folder, end)
+        self.last_end = end_facts(order.run, folder, end)
         failure = next((c for c in (end.cause, *end.later) if c.reason is Reason.INTERNAL_ERROR), None)
         if failure is not None:
             self.unacknowledged = {"run": order.run, "what": failure.what, "details": failure.details}
@@ -322,51 +320,12 @@ class Desk:
         question = world.people.question
         if question is None:
             raise Refused("no-question", "Nothing is being asked at the moment.", "see: benchward status")
-        given = replace(
-            Answer(who),
-            yes=args.get("yes") is not False,
-            confirmed=confirmed_items(question, args),
-            choice=_text(args.get("choice")),
-            remark=_text(args.get("remark")),
-            readings={str(k): str(v) for k, v in dict(args.get("readings") or {}).items()},
-        )
-        if args.get("photo") and given.yes:
-            given = replace(given, photo=kept_photo(world.store, question.number, str(args["photo"])))
+        given = answer_from(question, args, who, world.store)
         number = args.get("question")
         why_not = world.people.deliver(number if isinstance(number, int) else None, given, time.monotonic())
         if why_not is not None:
             raise Refused("not-answered", why_not, "see what is asked: benchward answer")
         return {"sentence": "Taken.", "question": question.to_json()}
-
-
-def confirmed_items(question: Question, args: Args) -> tuple[str, ...]:
-    """The items that an answer confirms: all, or each by its text or the beginning of it."""
-    if args.get("confirm_all"):
-        return question.items
-    confirmed = []
-    for text in args.get("confirmed") or []:
-        wanted = str(text).strip().casefold()
-        found = [item for item in question.items if item.casefold().startswith(wanted)]
-        exact = [item for item in found if item.casefold() == wanted]
-        if len(exact or found) != 1 or not wanted:
-            items = "; ".join(question.items) or "nothing"
-            raise Refused("no-such-item", f"'{text}' is not one thing to be confirmed.", f"there is: {items}")
-        confirmed.append((exact or found)[0])
-    return tuple(confirmed)
-
-
-def _override(args: Args) -> str | None:
-    """The reason for setting a lapsed calibration aside; refused where somebody wants to give none."""
-    if args.get("override_calibration") is None:
-        return None
-    reason = _text(args["override_calibration"])
-    if reason is None:
-        raise Refused("no-reason", "An override needs its reason.", "say why it may be done; it is recorded")
-    return reason
-
-
-def _text(value: Any) -> str | None:
-    return value.strip() if isinstance(value, str) and value.strip() else None
 
 
 def _tell_monitor(path: Path, who: Person) -> bool:
@@ -378,47 +337,3 @@ def _tell_monitor(path: Path, who: Person) -> bool:
     except OSError:
         return False
     return True
-
-
-def _read(path: Path) -> Args | None:
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        return None
-    except (OSError, ValueError):
-        return {"run": "not known", "what": f"{path.name} cannot be read"}
-    return content if isinstance(content, dict) else {"run": "not known", "what": f"{path.name} is damaged"}
-
-
-def _end_facts(name: str, folder: Path, end: RunEnd) -> Args:
-    off_proven = end.off_proven is True
-    return {
-        "run": name,
-        "folder": str(folder),
-        "outcome": end.outcome.value,
-        "words": in_words(end.outcome, end.cause.what),
-        "reason": end.cause.reason.value,
-        "off_proven": end.off_proven,
-        "sentence": end.sentence,
-        "later": [cause.to_json() for cause in end.later],
-        "verdicts": [row.to_json() for row in end.rows],
-        "sealed": end.sealed,
-        "exit_code": exit_code(end.outcome, off_proven),
-    }
-
-
-def _end_of_newest(data: Path) -> Args | None:
-    """How the last run before this process ended, as far as its folder tells."""
-    from orchestrator.record.reader import read_run
-
-    folder = newest_run(data)
-    if folder is None:
-        return None
-    record = read_run(folder)
-    ended = record.last("run_ended")
-    known = {"run": record.run, "folder": str(folder), "sealed": record.sealed}
-    if not ended:
-        sentence = "It was interrupted: the daemon or the computer went down. Inspect the specimen first."
-        return known | {"outcome": "none", "reason": "power_lost", "off_proven": None, "sentence": sentence}
-    kept = {key: ended.get(key) for key in ("outcome", "reason", "off_proven", "sentence")}
-    return known | kept | {"verdicts": list(record.of("verdict"))}

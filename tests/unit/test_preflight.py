@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from orchestrator.engine.desk import confirmed_items
+from orchestrator.engine.answers import confirmed_items
 from orchestrator.engine.earlier import earlier_verification
 from orchestrator.engine.people import Question
 from orchestrator.engine.photos import kept_photo

@@ -1,0 +1,60 @@
+"""How runs ended, as the engine remembers and tells it: of this process, or from the run folders of an earlier one."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from orchestrator.core.outcome import exit_code, in_words
+from orchestrator.record.reader import read_run
+from orchestrator.record.specimens import newest_run
+
+if TYPE_CHECKING:
+    from orchestrator.engine.run import RunEnd
+
+Args = dict[str, Any]
+
+
+def end_facts(name: str, folder: Path, end: RunEnd) -> Args:
+    """The end of a run, for people and programs."""
+    off_proven = end.off_proven is True
+    return {
+        "run": name,
+        "folder": str(folder),
+        "outcome": end.outcome.value,
+        "words": in_words(end.outcome, end.cause.what),
+        "reason": end.cause.reason.value,
+        "off_proven": end.off_proven,
+        "sentence": end.sentence,
+        "later": [cause.to_json() for cause in end.later],
+        "verdicts": [row.to_json() for row in end.rows],
+        "sealed": end.sealed,
+        "exit_code": exit_code(end.outcome, off_proven),
+    }
+
+
+def end_of_newest(data: Path) -> Args | None:
+    """How the last run before this process ended, as far as its folder tells."""
+    folder = newest_run(data)
+    if folder is None:
+        return None
+    record = read_run(folder)
+    ended = record.last("run_ended")
+    known = {"run": record.run, "folder": str(folder), "sealed": record.sealed}
+    if not ended:
+        sentence = "It was interrupted: the daemon or the computer went down. Inspect the specimen first."
+        return known | {"outcome": "none", "reason": "power_lost", "off_proven": None, "sentence": sentence}
+    kept = {key: ended.get(key) for key in ("outcome", "reason", "off_proven", "sentence")}
+    return known | kept | {"verdicts": list(record.of("verdict"))}
+
+
+def failure_kept(path: Path) -> Args | None:
+    """The failure of the software that waits for an acknowledgement; a file that cannot be read is one, too."""
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError):
+        return {"run": "not known", "what": f"{path.name} cannot be read"}
+    return content if isinstance(content, dict) else {"run": "not known", "what": f"{path.name} is damaged"}
