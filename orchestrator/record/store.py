@@ -295,7 +295,7 @@ class MemoryStore:
         if checked(name) not in self._files:
             raise _no_such(name)
         file = self._files[name]
-        return bytes(file.synced + file.unsynced)
+        return bytes(file.synced + file.unsynced) if file.unsynced else bytes(file.synced)
 
     def names(self) -> list[str]:
         return sorted(self._files)

@@ -2,12 +2,14 @@ import hashlib
 import io
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
 import numpy as np
 import pytest
 
+from orchestrator.record import captures
 from orchestrator.record.captures import CaptureChannel, CaptureUnreadable, encode_capture, read_capture
 
 CODES = np.array([-2048, -1, 0, 1, 2047], dtype=np.int16)
@@ -78,3 +80,16 @@ def test_a_truncated_capture_is_named() -> None:
     data = encode_capture(1e-8, 0.0, [VOLTAGE])
     with pytest.raises(CaptureUnreadable):
         read_capture(data[: len(data) // 2])
+
+
+def test_a_capture_filled_in_is_the_one_written_out() -> None:
+    """Long rows go into a form that was encoded before; the bytes are those of encoding it from the start."""
+    rng = np.random.default_rng(4)
+    for length in (64, 10_000):
+        rows = [
+            replace(each, codes=rng.integers(-2048, 2047, length, dtype=np.int16), scale=float(rng.uniform()))
+            for each in (VOLTAGE, CURRENT)
+        ]
+        for channels in (rows, rows[:1], rows[::-1]):
+            assert encode_capture(1e-8, -1e-5, channels) == captures._encoded(1e-8, -1e-5, channels)
+            assert captures._form(tuple((c.name, c.unit, c.bits, length) for c in channels)) is not None
