@@ -83,12 +83,13 @@ def _with_fault(args: argparse.Namespace) -> tuple[Rehearsal, RunEnd | None, lis
     """One cell of the fault test, to be looked at."""
     from orchestrator.cli.fault_test import order_for
     from orchestrator.rehearse.faults.campaign import nearest_fault
-    from orchestrator.rehearse.faults.kinds import BY_NAME
+    from orchestrator.rehearse.faults.kinds import BY_NAME, PAIR
     from orchestrator.rehearse.faults.walk import single
 
     fault, _, point = args.fault.partition("@")
-    if fault not in BY_NAME:
-        raise Refused(f"there is no fault {fault!r}; the nearest is {nearest_fault(fault)}")
+    for name in fault.split(PAIR):
+        if name not in BY_NAME:
+            raise Refused(f"there is no fault {name!r}; the nearest is {nearest_fault(name)}")
     try:
         return single(order_for(args).make, fault, point)
     except KeyError:

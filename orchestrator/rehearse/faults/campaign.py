@@ -71,7 +71,7 @@ def run_range(order: Order, first: int, last: int) -> list[dict[str, Any]]:
     """One unit of work: the cells of the points `first` up to and including `last`."""
     known = traced(order)
     selection = select(known, order.seed)
-    return [cell.to_json() for cell in walk(order.make, known, range(first, last + 1), selection.wants)]
+    return [cell.to_json() for cell in walk(order.make, known, range(first, last + 1), selection)]
 
 
 @dataclass

@@ -37,6 +37,7 @@ class Harness:
     engine_struck: bool = False
     monitor_struck_s: float | None = None
     monitor_pipe_closed: bool = False
+    _truth_seen: int = 0
 
     def __post_init__(self) -> None:
         r = self.rehearsal
@@ -78,8 +79,9 @@ class Harness:
 
     def _on_inputs(self, now_s: float) -> None:
         truth = self.rehearsal.virtual.plant.truth()
-        names = [e["name"] for e in truth[-6:] if e["event"] == "input" and e["at_s"] == truth[-1]["at_s"]]
-        self.points.reach(PointKind.INPUT, names[-1] if names else "inputs")
+        names = [e["name"] for e in truth[self._truth_seen :] if e["event"] == "input"]
+        self._truth_seen = len(truth)
+        self.points.reach(PointKind.INPUT, names[0] if names else "inputs")
         if self.monitor_struck_s is None:
             self.port.changed(now_s)
 

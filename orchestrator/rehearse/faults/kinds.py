@@ -167,9 +167,18 @@ TABLE: tuple[Fault, ...] = (
 )
 # The only source of a number, with nothing to hold it against: a plausible error there rests on calibration.
 SINGLE_SOURCE = {"wrong_value": (b"MEASure:CURRent",), "wrong_unit": (b"MEASure:CURRent",)}
+PAIR = "+"
 BY_NAME = {fault.name: fault for fault in TABLE}
 # Without an api in the virtual world there is nothing to kill: the crash tests do it to real processes.
 NOT_IN_VIRTUAL_WORLD = ("api_killed", "api_frozen")
+
+
+def family_of(fault: str) -> str:
+    """The family of a fault, or of a pair."""
+    return "pair" if PAIR in fault else BY_NAME[fault].family
+
+
+FAMILIES = (*dict.fromkeys(fault.family for fault in TABLE), "pair")
 
 
 def rests_on_calibration(fault: str, point: Point) -> bool:

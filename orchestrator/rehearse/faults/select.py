@@ -7,18 +7,35 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from orchestrator.rehearse.faults.kinds import cells
 from orchestrator.rehearse.faults.points import Point, PointKind
 
 if TYPE_CHECKING:
     from orchestrator.rehearse.faults.trace import Trace
 
+PAIR_EVERY = 8
+SECONDS = (
+    "abort",
+    "door_opens",
+    "emergency_stop",
+    "engine_killed",
+    "monitor_killed",
+    "power_cut",
+    "sync_fails",
+    "lost",
+)
+
 
 @dataclass(frozen=True)
 class Selection:
-    """The numbers of the points to be tried, and how many were left out for which reason."""
+    """The numbers of the points to be tried, how many were left out for which reason, and the seeded pairs.
+
+    `pairs` gives for some points two faults, the second on the way to safe of the first.
+    """
 
     numbers: frozenset[int]
     collapsed: dict[str, int]
+    pairs: dict[int, str]
 
     def wants(self, point: Point) -> bool:
         return point.number in self.numbers
@@ -33,7 +50,20 @@ def select(trace: Trace, seed: int) -> Selection:
         "repeated shots (first, second, last and one seeded are tried)": len(left_shots),
         "repeated looks within one wait (first, second and last are tried)": len(left_looks - left_shots),
     }
-    return Selection(frozenset(numbers), collapsed)
+    return Selection(frozenset(numbers), collapsed, _pairs(trace, sorted(numbers), seed))
+
+
+def _pairs(trace: Trace, numbers: list[int], seed: int) -> dict[int, str]:
+    """At one in PAIR_EVERY points with energy: one of its faults, and a second that may come at any moment."""
+    chance = random.Random(seed)
+    energised = [n for n in numbers if trace.points[n].energised]
+    chosen = sorted(chance.sample(energised, len(energised) // PAIR_EVERY))
+    pairs = {}
+    for number in chosen:
+        tried, _ = cells(trace.points[number], trace)
+        if tried:
+            pairs[number] = f"{chance.choice(tried).name}+{chance.choice(SECONDS)}"
+    return pairs
 
 
 def _repeated_shots(trace: Trace, seed: int) -> set[int]:

@@ -112,7 +112,8 @@ class Tracer:
             self.trace.last_shot = point.number - 1
         self._seen = len(self._plant.truth())
         if point.kind is PointKind.INPUT:
-            change = next(e for e in reversed(self._plant.truth()) if e["event"] == "input")
+            changes = reversed(self._plant.truth())
+            change = next(e for e in changes if e["event"] == "input" and e["name"] == point.where)
             self.trace.values[point.number] = bool(change["value"])
 
     def finish(self) -> Trace:

@@ -21,13 +21,14 @@ from orchestrator.core.interlock import Rules
 from orchestrator.rehearse.faults.harness import EngineStruck, Harness
 from orchestrator.rehearse.faults.inject import LINK_FAULTS, inject
 from orchestrator.rehearse.faults.invariants import Case, breaches, time_to_safe_s
-from orchestrator.rehearse.faults.kinds import BY_NAME, Fault, cells
+from orchestrator.rehearse.faults.kinds import BY_NAME, PAIR, cells, family_of
 from orchestrator.rehearse.faults.points import Point, PointKind
-from orchestrator.rehearse.faults.trace import Trace, Tracer
+from orchestrator.rehearse.faults.trace import SAFETY_IO, Trace, Tracer
 from orchestrator.rehearse.rehearsal import restarted_monitor
 
 if TYPE_CHECKING:
     from orchestrator.engine.run import RunEnd
+    from orchestrator.rehearse.faults.select import Selection
     from orchestrator.rehearse.rehearsal import Rehearsal
 
 CELL_WITHIN_S = 60.0
@@ -67,9 +68,9 @@ def trace(make: Make) -> Trace:
     return tracer.finish()
 
 
-def walk(make: Make, known: Trace, numbers: range, wanted: Callable[[Point], bool]) -> list[Cell]:
+def walk(make: Make, known: Trace, numbers: range, selection: Selection) -> list[Cell]:
     """Every cell of a range of points, in order."""
-    return _Walker(Harness(make()), known, numbers, wanted).walk()
+    return _Walker(Harness(make()), known, numbers, selection).walk()
 
 
 def single(make: Make, fault: str, point_name: str) -> tuple[Rehearsal, RunEnd | None, list[str]]:
@@ -94,7 +95,7 @@ def single(make: Make, fault: str, point_name: str) -> tuple[Rehearsal, RunEnd |
 
 def begin(fault: str, point: Point, harness: Harness) -> None:
     """Inject at this point; of a pair the second at the first point after `PAIR_GAP_S` that it makes sense at."""
-    first, _, second = fault.partition("+")
+    first, _, second = fault.partition(PAIR)
     due_s = point.at_s + PAIR_GAP_S
 
     def on_point(later: Point) -> None:
@@ -113,13 +114,13 @@ class _Walker:
     harness: Harness
     known: Trace
     numbers: range
-    wanted: Callable[[Point], bool]
+    selection: Selection
 
     def walk(self) -> list[Cell]:
         gc.collect()
         gc.freeze()  # what is there by now is not touched by a child's collector, so its pages stay shared
         self.found: list[Cell] = []
-        self.child: tuple[Fault, Point, int] | None = None
+        self.child: tuple[str, Point, int] | None = None
         self.harness.points.on_point = self._on_point
         end: RunEnd | None = None
         with contextlib.suppress(_Enough):
@@ -131,15 +132,17 @@ class _Walker:
     def _on_point(self, point: Point) -> None:
         if point.number >= self.numbers.stop:
             raise _Enough
-        if point.number not in self.numbers or not self.wanted(point):
+        if point.number not in self.numbers or not self.selection.wants(point):
             return
-        tried, _ = cells(point, self.known)
-        for fault in tried:
+        faults = [fault.name for fault in cells(point, self.known)[0]]
+        if point.number in self.selection.pairs:
+            faults.append(self.selection.pairs[point.number])
+        for fault in faults:
             if self._became_child(fault, point):
-                begin(fault.name, point, self.harness)
+                begin(fault, point, self.harness)
                 return
 
-    def _became_child(self, fault: Fault, point: Point) -> bool:
+    def _became_child(self, fault: str, point: Point) -> bool:
         """Fork. The child goes on with the fault; the parent waits for what it tells."""
         read, write = os.pipe()
         pid = os.fork()
@@ -157,7 +160,7 @@ class _Walker:
         assert self.child is not None
         fault, point, write = self.child
         try:
-            told = _judged(_case(fault.name, point, self.harness, end), end)
+            told = _judged(_case(fault, point, self.harness, end), end)
         except Exception:  # noqa: BLE001 (the child's process ends here; the parent must hear why)
             told = {"breaches": [f"the judgement itself failed: {traceback.format_exc(limit=-3)}"]}
         os.write(write, json.dumps(told).encode())
@@ -179,12 +182,12 @@ def _told(read: int, pid: int) -> dict[str, Any] | None:
     return json.loads(data) if data else None
 
 
-def _heard(fault: Fault, point: Point, told: dict[str, Any] | None) -> Cell:
+def _heard(fault: str, point: Point, told: dict[str, Any] | None) -> Cell:
     if told is None:
         told = {"breaches": [f"the rehearsal did not end within {CELL_WITHIN_S:g} s, or its process died"]}
     return Cell(
-        fault=fault.name,
-        family=fault.family,
+        fault=fault,
+        family=family_of(fault),
         point=point.name,
         number=point.number,
         part=point.part,
@@ -247,7 +250,7 @@ def _case(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> Cas
         blocked=monitor.blocked,
         coils_off=not any(coils.get(name) for name in energy),
         monitor_struck=harness.monitor_struck_s is not None,
-        safety_link_struck=point.where == "safety_io",
+        safety_link_struck=point.where == SAFETY_IO or PAIR in fault,
         rules=rules,
         restarted=restarted,
         shots_after_restart=sum(e["event"] == "shot" for e in plant.truth()) - shots,

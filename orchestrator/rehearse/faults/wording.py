@@ -9,7 +9,7 @@ from xml.etree import ElementTree
 
 from orchestrator.engine.environment import environment
 from orchestrator.rehearse.faults.invariants import CHECKS
-from orchestrator.rehearse.faults.kinds import NOT_IN_VIRTUAL_WORLD, TABLE
+from orchestrator.rehearse.faults.kinds import FAMILIES, NOT_IN_VIRTUAL_WORLD, TABLE
 
 if TYPE_CHECKING:
     from orchestrator.rehearse.faults.campaign import Result
@@ -46,7 +46,7 @@ def matrix(result: Result) -> list[str]:
         row = ":".join(cell.point.split(":")[:2])
         kinds.setdefault(row, Counter())[cell.family] += 1
         broken[row, cell.family] += id(cell) in bad
-    families = list(dict.fromkeys(fault.family for fault in TABLE))
+    families = FAMILIES
     lines = [f"{'held of tried at':34}" + "".join(f"{family:>14}" for family in families)]
     for row, tried in kinds.items():
         texts = [
@@ -107,6 +107,7 @@ def page(result: Result, command: str) -> str:
         "",
         "## Faults tried",
         *[f"- {fault.name} ({fault.family}): {fault.words}; {faults[fault.name]} cells" for fault in TABLE],
+        f"- seeded pairs, the second on the way to safe of the first: {len(result.selection.pairs)} cells",
         "",
         "## Matrix",
         "```",
