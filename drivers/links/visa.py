@@ -21,7 +21,6 @@ import select
 import socket
 import termios
 import threading
-from functools import cache
 from typing import Any
 
 import pyvisa
@@ -38,8 +37,8 @@ STOP_BITS = {1: StopBits.one, 1.5: StopBits.one_and_a_half, 2: StopBits.two}
 ONE_AT_A_TIME = threading.Lock()  # pyvisa's table of sessions is not safe to change from two threads
 
 
-@cache
 def _manager() -> Any:
+    """The process's resource manager: pyvisa keeps one, and makes another after somebody closed it."""
     return pyvisa.ResourceManager("@py")
 
 

@@ -152,3 +152,16 @@ def test_what_the_monitor_imports_is_light() -> None:
         [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True
     )
     assert done.stdout.strip() == "[]"
+
+
+def test_a_resource_manager_that_somebody_closed_does_not_close_every_link() -> None:
+    import pyvisa
+
+    peer = SocketPeer(LineFace())
+    try:
+        pyvisa.ResourceManager("@py").close()
+        link = open_link(peer.resource, "instrument", OwnPace())
+        assert link.in_service
+        link.close()
+    finally:
+        peer.end()

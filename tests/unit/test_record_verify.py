@@ -307,3 +307,14 @@ def test_where_there_is_no_folder_it_says_so(tmp_path: Path) -> None:
 
 def test_a_folder_without_a_journal_does_not_hold(tmp_path: Path) -> None:
     assert not verify(tmp_path, None).ok
+
+
+@pytest.mark.parametrize("key", [b'"sha256"', b'"kind"'])
+def test_a_damaged_key_in_the_list_of_heads_is_a_finding_and_no_crash(
+    whole: tuple[Path, dict[str, bytes]], key: bytes
+) -> None:
+    heads = whole[1][HEADS]
+    changed = heads.replace(key, key[:2] + b"#" + key[3:], 1)
+
+    assert changed != heads
+    assert not damaged(whole, HEADS, changed).ok
