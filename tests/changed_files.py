@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 from orchestrator.steps import KINDS
@@ -18,6 +19,7 @@ SEQUENCE = (TIDEWATER / "sequence.yaml").read_text()
 BENCH = (TIDEWATER / "bench.yaml").read_text()
 
 
+@lru_cache(maxsize=16)
 def load(text: str) -> Loaded | LoadedBench:
     """A sequence, or a bench file if the text has a safety input and output."""
     return load_bench(from_text(text)) if "safety_io:" in text else load_sequence(from_text(text), KINDS)

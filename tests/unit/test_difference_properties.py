@@ -15,7 +15,7 @@ from tests.changed_files import BENCH, SEQUENCE, Written, changes, good, load, w
 
 FILES = {"sequence": SEQUENCE, "bench": BENCH}
 VALUES = {name: [one for one in written(text) if not one.is_key] for name, text in FILES.items()}
-CALM = settings(max_examples=60, deadline=None)
+CALM = settings(max_examples=40, deadline=None)
 
 # What a value of words may also be; every group is a closed choice of the language or a name in the files.
 CHOICES = [
