@@ -66,8 +66,16 @@ class Instrument:
             Command("CALCulate:LIMit", set=self.ignore, parameters=(Number(), Number(optional=True))),
             Command("INITiate[:IMMediate]", set=self.initiate),
             Command("*TRG", set=self.trigger),
-            Command("SIMulate:OPERation", set=self.operation, parameters=(Integer(), Boolean())),
-            Command("SIMulate:QUEStionable", set=self.questionable, parameters=(Integer(), Boolean())),
+            Command(
+                "SIMulate:OPERation",
+                set=self.operation,
+                parameters=(Integer(lowest=0, highest=14), Boolean()),
+            ),
+            Command(
+                "SIMulate:QUEStionable",
+                set=self.questionable,
+                parameters=(Integer(lowest=0, highest=14), Boolean()),
+            ),
             Command("SIMulate:ERRor", set=self.error, parameters=(Integer(),)),
         ]
 
