@@ -41,7 +41,7 @@ class StateMachine:
         )
 
     def fire(self, event: str, **guards: bool) -> str:
-        """Take `event` with the given truths; the new state. Raises Undeclared otherwise, changing nothing."""
+        """Take `event` with the given truths: the new state, or Undeclared and nothing changed."""
         self._guards = guards
         try:
             done = event in self._events and getattr(self, "on_" + event)()

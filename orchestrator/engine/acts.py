@@ -127,7 +127,8 @@ def hold(at: Context, reason: str, released_by: str) -> None:
     at.shots.arming.withdraw()
     at.course.go("hold")
     at.progress.say(f"hold point: {reason}")
-    at.ask("hold", f"Hold point, to be released by the {released_by}: {reason}", items=(reason,))
+    text = f"Hold point, to be released by the {released_by}: {reason}"
+    at.ask("hold", text, items=(reason,), role=released_by)
     at.course.go("go_on")
 
 

@@ -36,7 +36,22 @@ class Arming:
             self._at.progress.say("waiting for a person to arm the bench")
             text = f"{refused}Arm the bench: leave the cell, close it, and confirm."
             answer = self._at.ask("arm", text, items=tuple(self._arm.confirm), caution=CAUTION)
+            self._ask_others(answer.by.name)
             refused = self._try(answer.by.name)
+
+    def _ask_others(self, first: str) -> None:
+        """A second person and a witness, where the bench wants them; each is somebody else than those before."""
+        at, asked = self._at, [first]
+        wanted = at.bench.file.arming
+        if wanted.two_people:
+            at.progress.say("waiting for a second person")
+            text = f"A second person, not {first}: make sure for yourself, and confirm."
+            items = tuple(self._arm.confirm)
+            asked.append(at.ask("arm", text, items=items, caution=CAUTION, not_by=tuple(asked)).by.name)
+        if wanted.witness:
+            at.progress.say("waiting for the witness")
+            text, items = "Witness: say that you are ready.", ("the witness is ready",)
+            at.ask("witness", text, items=items, role="witness", not_by=tuple(asked))
 
     def withdraw(self) -> None:
         """Back to green: before a person is sent into the cell."""

@@ -270,6 +270,23 @@ class Desk:
 
     # ---- the talking thread
 
+    def question(self) -> Question | None:
+        """What the run in progress asks for now."""
+        with self._lock:
+            world = self._world
+        return world.people.question if world is not None and isinstance(world.people, Inbox) else None
+
+    def keep_soon(self, act: str, who: Person, **facts: Any) -> None:
+        """Record an act without making anybody wait for the disk; what cannot be written is told in the log."""
+
+        def keep() -> None:
+            try:
+                self._keep_act(act, who, **facts)
+            except Refused as refused:
+                print(f"not recorded: {act} by {who.name}: {refused.sentence}", file=sys.stderr)
+
+        threading.Thread(target=keep, name=act).start()
+
     def pause(self, who: Person) -> Args:
         """Hold after the shot in progress."""
         stop = self._run_stop()

@@ -65,8 +65,9 @@ def switch_on(output: str, at: Context) -> None:
         raise BenchFault(Reason.INTERLOCK_OPEN, f"the interlock monitor refused {output}: {reply.sentence}")
     rules = at.bench.file.outputs[output]
     at.progress.say("warning horn", until_s=at.clock.now_s() + rules.warning, until_what="energy on")
-    within_s = rules.warning + CONTACTOR_MARGIN_S
-    if not at.pace.wait_for(lambda: _is_on(output, at), within_s):
+    at.pace.wait_until(at.clock.now_s() + rules.warning)
+    if not at.pace.wait_for(lambda: _is_on(output, at), CONTACTOR_MARGIN_S):
+        within_s = rules.warning + CONTACTOR_MARGIN_S
         raise BenchFault(
             Reason.SUPPLY_FAULT, f"the contactor of {output} did not close within {within_s:g} s"
         )

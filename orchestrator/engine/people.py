@@ -38,8 +38,12 @@ class Question:
     not_before_s: float | None = None
     caution: str | None = None
     connection: str | None = None  # what is to be connected: open, link, specimen
+    role: str | None = None  # the one role that it is asked of
+    not_by: tuple[str, ...] = ()  # who has answered before and does not count again
 
     def to_json(self) -> dict[str, Any]:
+        asked_of = {"role": self.role} if self.role else {}
+        others = {"not_by": list(self.not_by)} if self.not_by else {}
         return {
             "question": self.number,
             "ask": self.ask,
@@ -50,6 +54,8 @@ class Question:
             "not_before_s": self.not_before_s,
             "caution": self.caution,
             "connection": self.connection,
+            **asked_of,
+            **others,
         }
 
 
@@ -81,6 +87,8 @@ def objection(question: Question, answer: Answer, now_s: float) -> str | None:
     """Why this answer does not answer the question yet, in a sentence; None when it does."""
     if not answer.yes:
         return None
+    if any(_same(answer.by.name, name) for name in question.not_by):
+        return f"{answer.by.name} has confirmed already: this is for another person."
     missing = [item for item in question.items if item not in answer.confirmed]
     if missing:
         return f"Not confirmed yet: {', '.join(missing)}."
@@ -94,6 +102,11 @@ def objection(question: Question, answer: Answer, now_s: float) -> str | None:
         left_s = question.not_before_s - now_s
         return f"The observation window runs for another {left_s:.0f} s; '{answer.choice}' counts only at its end."
     return None
+
+
+def _same(one: str, other: str) -> bool:
+    """Whether two names are one person's: case and white space do not count."""
+    return " ".join(one.split()).casefold() == " ".join(other.split()).casefold()
 
 
 class People(Protocol):

@@ -18,6 +18,8 @@ from typing import TYPE_CHECKING, Any
 from orchestrator.core.reasons import Reason
 from orchestrator.core.status import compose
 from orchestrator.daemon.lines import LineServer, Peer, encoded, life_is_over, user_name
+from orchestrator.core.roles import Member, Members, Role
+from orchestrator.engine.control import Control
 from orchestrator.engine.desk import Desk
 from orchestrator.engine.people import Person
 from orchestrator.engine.preflight import Refused
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from orchestrator.daemon.places import Places
     from orchestrator.monitor.port import Snapshot
     from orchestrator.monitor.process_port import ProcessPort
+    from sequences.bench import Bench
     from sequences.loader import LoadedBench
 
 TICK_S = 0.05
@@ -51,6 +54,8 @@ class Service:
         self.ending = False
         self.kept_open: tuple[object, ...] = ()
         self.desk = Desk(bench, places, port, self._publish, self._note_change)
+        self.control = Control()
+        self._members = members_of(bench.bench)
         self.server = LineServer(places.engine_sock, bench.bench.group, self._hear)
         self._commands: dict[str, Callable[[Peer, Args, Person], Args | None]] = {
             "hello": self._hello,
@@ -60,6 +65,8 @@ class Service:
             "resume": lambda peer, args, who: self.desk.resume(who),
             "abort": lambda peer, args, who: self.desk.abort(who),
             "answer": lambda peer, args, who: self.desk.answer(args, who),
+            "take_control": self._take_control,
+            "give_control": self._give_control,
         }
         self._at_the_desk: dict[str, Callable[[Args, Person, Callable[[Args], None]], Args | None]] = {
             "start": self.desk.start,
@@ -116,13 +123,9 @@ class Service:
         now_s = time.monotonic()
         snapshot = self._port.snapshot()
         silent = self._port.lost() and now_s - snapshot.at_s >= MONITOR_SILENT_S
-        return compose(
-            as_facts(snapshot),
-            self.desk.facts(now_s),
-            self.desk.last_end,
-            now_s,
-            NO_ANSWER if silent else None,
-        )
+        lost = NO_ANSWER if silent else None
+        status = compose(as_facts(snapshot), self.desk.facts(now_s), self.desk.last_end, now_s, lost)
+        return {**status, "control": self.control.facts()}
 
     # ---- inside
 
@@ -135,7 +138,9 @@ class Service:
             peer.tell({"id": number, "ok": True, **facts})
 
         try:
-            self._do(peer, str(do), args, self._person(peer, message.get("who")), reply)
+            who = self._person(peer, message.get("who"))
+            self._require_allowed(str(do), args, who, _control_of(message.get("who")))
+            self._do(peer, str(do), args, who, reply)
         except Refused as refused:
             peer.tell({"id": number, **refused.to_json()})
         except (ValueError, TypeError, LookupError) as error:
@@ -152,6 +157,32 @@ class Service:
         else:
             known = ", ".join([*self._commands, *self._at_the_desk])
             raise Refused("unknown-command", f"There is no command '{do}'.", f"there are: {known}")
+
+    def _require_allowed(self, do: str, args: Args, who: Person, token: str | None) -> None:
+        """Refused for whoever has not the role, or not the control, that the command needs."""
+        question = self.desk.question() if do == "answer" else None
+        asked_of = question.role if question is not None else None
+        why_not = self._members.objection(do, who.name, who.how, asked_of)
+        if why_not is None and do == "start" and args.get("override_calibration") is not None:
+            why_not = self._members.objection("override_calibration", who.name, who.how)
+        if why_not is not None:
+            raise Refused("not-allowed", why_not, "call somebody who may: the bench file's `people` names them")
+        if question is None or not (question.role or question.not_by):
+            self.control.require(do, who, token)
+
+    def _take_control(self, peer: Peer, args: Args, who: Person) -> Args:
+        given = args.get("control")
+        reply, before = self.control.take(who, given if isinstance(given, str) else None, args.get("over") is True)
+        self.desk.keep_soon("took control", who, taken_over_from=None if before is None else before.name)
+        self._changed = True
+        return reply
+
+    def _give_control(self, peer: Peer, args: Args, who: Person) -> Args:
+        given = args.get("control")
+        reply = self.control.give(who, given if isinstance(given, str) else None)
+        self.desk.keep_soon("gave control back", who)
+        self._changed = True
+        return reply
 
     def _queue(self, do: str, args: Args, who: Person, reply: Callable[[Args], None]) -> None:
         """Hand a job to the run thread, which does one at a time: a second one is refused, not queued."""
@@ -224,6 +255,18 @@ class Service:
         for peer in watchers:
             peer.show(line)
         self.server.send()
+
+
+def _control_of(said: Any) -> str | None:
+    token = said.get("control") if isinstance(said, dict) else None
+    return token if isinstance(token, str) else None
+
+
+def members_of(bench: Bench) -> Members:
+    """The people of a bench file, as the table of roles knows them."""
+    return Members(
+        Member(one.name, frozenset(Role(role) for role in one.roles), one.user) for one in bench.people
+    )
 
 
 def _our_bug(do: str, error: Exception) -> Refused:

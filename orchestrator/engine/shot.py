@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from sequences.capture import Capture
     from sequences.quantity import Toleranced
 
+CHARGE_LOOK_S = 0.2
 TRIGGERED_WITHIN_S = 0.2
 DIVIDER_AGREES_WITHIN = 0.1  # of the set-point: the bench's own divider against the source's read-back
 
@@ -139,7 +140,7 @@ class Shot:
             wanted_v=wanted.nominal,
         )
         self.source.charge()
-        if not at.pace.wait_for(self._charged, within_s, every_s=0.1):
+        if not at.pace.wait_for(self._charged, within_s, every_s=CHARGE_LOOK_S):
             charge_v = self.result.charged_v
             raise BenchFault(
                 Reason.SUPPLY_FAULT,

@@ -154,7 +154,8 @@ class Technician:
             self._says_no = False
             self._refuse(question)
             return
-        answer = replace(Answer(self.person, confirmed=question.items), **more)
+        by = Person(f"another {NAME}, number {len(question.not_by) + 1}") if question.not_by else self.person
+        answer = replace(Answer(by, confirmed=question.items), **more)
         why_not = objection(question, answer, self._world.now_s)
         if why_not is not None:
             raise AssertionError(f"the rehearsal's technician cannot answer: {why_not}")

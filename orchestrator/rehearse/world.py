@@ -16,7 +16,7 @@ from typing import Protocol
 from simulators.device import Plant
 
 START_UTC = datetime(2026, 1, 5, 8, 0, tzinfo=UTC)
-REST_SLICE_S = 0.2
+REST_SLICE_S = 0.4
 """Longest jump while something must be renewed: well under the monitor's renewal time."""
 
 
