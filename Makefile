@@ -5,12 +5,13 @@ BIN := $(VENV)/bin
 BENCH ?= impulse
 TIME ?= 60
 
-.PHONY: help setup demo test check format bench docs pictures clean
+.PHONY: help setup demo test faults check format bench docs fuzz pictures clean
 
 help:
 	@echo "make setup   build $(VENV), in which 'benchward' is the command"
 	@echo "make demo    one whole run with simulators on real sockets"
 	@echo "make test    the tests"
+	@echo "make faults  the complete fault test of Tidewater; takes minutes"
 	@echo "make check   format, lint, types, import contract"
 	@echo "make format  rewrite the code in the house format"
 	@echo "make bench   the speed table, each figure beside its baseline"
@@ -30,6 +31,9 @@ demo: setup
 
 test: setup
 	$(BIN)/python -m pytest -q
+
+faults: setup
+	$(BIN)/benchward fault-test sequences/library/tidewater/sequence.yaml
 
 check: setup
 	$(BIN)/ruff format --check .
