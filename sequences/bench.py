@@ -23,6 +23,7 @@ from sequences.fields import (
     Resource,
     Seconds,
     Text,
+    Truth,
     Volts,
     complain,
     scalar,
@@ -224,6 +225,23 @@ class LeakageMeter(Model):
 Equipment = Annotated[ImpulseSource | Digitiser | LeakageMeter, Field(discriminator="type")]
 
 
+class BenchPerson(Model):
+    """Somebody who works at the bench."""
+
+    name: Text = Field(description="as on the badge; declared where an account is shared")
+    user: Text | None = Field(None, description="user name on the computer, where that tells who it is")
+    roles: tuple[Literal["viewer", "technician", "engineer", "witness", "test operator in charge"], ...] = (
+        Field(min_length=1, description="what the person is to the bench")
+    )
+
+
+class BenchArming(Model):
+    """Who has to take part in arming, beside the person who arms."""
+
+    two_people: Truth = Field(False, description="whether a second person has to make sure and confirm")
+    witness: Truth = Field(False, description="whether a witness has to say that they are ready")
+
+
 class Bench(Model):
     """A bench."""
 
@@ -233,6 +251,12 @@ class Bench(Model):
     location: Text = Field(description="where it stands")
     group: Text | None = Field(
         None, description="operating-system group whose members may talk to the daemon"
+    )
+    people: tuple[BenchPerson, ...] = Field(
+        (), description="who may do what; without anybody named, everybody may do everything"
+    )
+    arming: BenchArming = Field(
+        default_factory=BenchArming, description="who takes part in arming; one person where it is not given"
     )
     safety_io: SafetyIo = Field(description="safety input and output")
     touch_safe: Volts = Field(

@@ -15,12 +15,23 @@ from starlette.types import Receive, Scope, Send
 
 from orchestrator.api.engine import ENGINE_LOST, EngineLost, Talk, abort, status_now, talk
 from orchestrator.api.looks import add_looks
-from orchestrator.api.orders import AnswerOrder, Done, Order, Refusal, Started, StartOrder, Status
+from orchestrator.api.orders import (
+    AnswerOrder,
+    Controlled,
+    ControlOrder,
+    Done,
+    Order,
+    Refusal,
+    Started,
+    StartOrder,
+    Status,
+)
 from orchestrator.daemon.lines import user_name
 from orchestrator.daemon.places import Places
 
 Facts = dict[str, Any]
 SLOW_READER_S = 10.0
+CONTROL_HEADER = "x-benchward-control"
 ACT_WITHIN_S = 30.0
 DESCRIPTION = """\
 One daemon serves one bench. **Caution:** stored energy, arc, shock and fire can kill. The hardware interlock chain is
@@ -60,10 +71,11 @@ def make_app(places: Places, token: str) -> FastAPI:
 
 def person(request: Request, by: str | None) -> Facts | None:
     """Who acts: the name declared, or the socket's user where the kernel told it."""
+    control = {"control": token} if (token := request.headers.get(CONTROL_HEADER)) else {}
     if by:
-        return {"name": by, "how": "declared"}
+        return {"name": by, "how": "declared", **control}
     uid = request.client.host if request.client else ""
-    return {"name": user_name(int(uid)), "how": "peer"} if uid.isdecimal() else None
+    return {"name": user_name(int(uid)), "how": "peer", **control} if uid.isdecimal() else None
 
 
 def _add_looking(app: FastAPI, places: Places, token: str) -> None:
@@ -110,6 +122,20 @@ def _add_acts(app: FastAPI, places: Places, token: str) -> None:
         return JSONResponse(
             {"ok": False, "code": "monitor-lost", "sentence": sentence, "help": "stay out"}, 503
         )
+
+    @app.post(
+        "/take-control", response_model=Controlled, responses=REFUSALS, summary="have control of the bench"
+    )
+    async def take_control(request: Request, order: ControlOrder) -> JSONResponse:
+        """Refused while somebody else has it, unless `over` says that it is taken over; that is recorded. The reply's
+        `control` belongs into the header x-benchward-control of every later order."""
+        token = request.headers.get(CONTROL_HEADER)
+        return await act("take_control", person(request, order.by), over=order.over, control=token)
+
+    @app.post("/give-control", response_model=Done, responses=REFUSALS, summary="give control back")
+    async def give_control(request: Request, order: Order | None = None) -> JSONResponse:
+        who = person(request, order.by if order else None)
+        return await act("give_control", who, control=request.headers.get(CONTROL_HEADER))
 
     for do, summary in (
         ("pause", "hold after the present shot"),

@@ -62,6 +62,12 @@ class AnswerOrder(Order):
     readings: dict[str, str] = Field(default_factory=dict, description="values read by eye")
 
 
+class ControlOrder(Order):
+    """Control of the bench."""
+
+    over: bool = Field(False, description="take it over from whoever has it; recorded")
+
+
 class Done(BaseModel):
     """What was done."""
 
@@ -76,6 +82,13 @@ class Started(Done):
     run: str = Field(description="its name", examples=["20261124-2301-TW-04"])
     folder: str = Field(description="its record", examples=["/srv/benchward/20261124-2301-TW-04"])
     warnings: list[str] = Field(default_factory=list, description="what the check warns of")
+
+
+class Controlled(Done):
+    """Control was given."""
+
+    control: str = Field(description="for the header x-benchward-control of every later order")
+    number: int = Field(description="the status names the same one while this control holds", examples=[1])
 
 
 class Refusal(BaseModel):

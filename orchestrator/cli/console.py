@@ -26,6 +26,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--sequence", default="", metavar="FILE", help="the sequence that the specimen card offers"
     )
     parser.add_argument("--ascii", action="store_true", help="draw with plain characters only")
+    parser.add_argument("--look", action="store_true", help="only look: do not take control of the bench")
     add_by(parser)
     parser.add_argument(
         "--data", metavar="FOLDER", help="the daemon's data folder ($BENCHWARD_DATA, else ./benchward-data)"
@@ -44,5 +45,7 @@ def run(args: argparse.Namespace) -> int:
 
     sequence = os.path.abspath(args.sequence) if args.sequence else ""  # noqa: PTH100 (a text for the daemon)
     plain = args.ascii or "utf" not in (sys.stdout.encoding or "").lower()
-    Console(ApiLink(places_from(args)), user_name(os.getuid()), args.by, sequence, plain).run(mouse=False)
+    Console(ApiLink(places_from(args)), user_name(os.getuid()), args.by, sequence, plain, args.look).run(
+        mouse=False
+    )
     return FINE

@@ -78,12 +78,12 @@ class Console(App[None]):
 
     def __init__(
         self, link: Link, who: str, by: str | None = None, sequence: str = "", ascii_only: bool = False,
-        now_s: Callable[[], float] = time.monotonic,
+        looks: bool = False, now_s: Callable[[], float] = time.monotonic,
     ) -> None:  # fmt: skip
         super().__init__()
         self.link = link
         self.known = Known()
-        self.flow = Flow(link, self, self.known, who, by, sequence)
+        self.flow = Flow(link, self, self.known, who, by, sequence, looks)
         self.view = "bench"
         self._ascii = ascii_only
         self._now_s = now_s
@@ -127,6 +127,7 @@ class Console(App[None]):
         self.show()
 
     def on_unmount(self) -> None:
+        self.flow.leave()
         self.link.close()
 
     def on_resize(self) -> None:
@@ -182,7 +183,7 @@ class Console(App[None]):
         status = self.known.status_at(self._now_s())
         self.flow.follow(status)
         width = self.size.width
-        self._put("header", words.header(status, "nobody", width))
+        self._put("header", words.header(status, self.flow.control_words(status), width))
         for number in range(4):
             self._put(f"rule{number}", ("=" if number == 0 else "-") * width)
         lamp = f"lamp: {words.lamp_of(status).upper()}"
@@ -320,6 +321,10 @@ class Console(App[None]):
 
     def action_pause(self) -> None:
         self.flow.pause(bool(((self.known.status or {}).get("going_on") or {}).get("paused")))
+        self.show()
+
+    def action_control(self) -> None:
+        self.flow.control(self.known.status_at(self._now_s()))
         self.show()
 
     def action_step_back(self) -> None:

@@ -109,8 +109,9 @@ def form_for(question: Facts, specimen: str, by: str | None) -> Form:
         asks.append(
             Ask("photo", "Photo: path of the file", "on the daemon's computer; it is copied into the record")
         )
-    if question.get("ask") in ("release", "acknowledge", "hold") and not by:
-        asks.append(Ask("name", "Who are you?", "your name, for the record"))
+    others = list(question.get("not_by") or [])
+    if others or question.get("role") or (question.get("ask") in ("release", "acknowledge") and not by):
+        asks.append(_who(question.get("role"), others))
     if question.get("ask") in ("inspect", "observe"):
         asks.append(Ask("remark", "Remark", "Enter = none", required=False))
     if not asks:
@@ -127,6 +128,18 @@ def _scan_again(specimen: str) -> Ask:
         return f"WRONG SPECIMEN: this is {text}, the run is for {specimen}. Do not connect it. Scan the label again."
 
     return Ask("identity", "Scan or type the label of the specimen at the bench", NO_MEANS, check=check)
+
+
+def _who(role: str | None, others: list[str]) -> Ask:
+    """A person who says their own name: another one than those before, in the role that is asked."""
+
+    def check(text: str) -> str | None:
+        if any(" ".join(text.split()).casefold() == " ".join(name.split()).casefold() for name in others):
+            return f"{text} has confirmed already: this is for another person."
+        return None
+
+    hint = f"your name or badge, as the {role}" if role else "your name or badge"
+    return Ask("name", "Who are you?", f"{hint}, for the record", check=check)
 
 
 def _item(number: int, item: str) -> Ask:

@@ -19,6 +19,7 @@ from orchestrator.console.words import WELL_ENDED
 
 Facts = dict[str, Any]
 Then = Callable[[Facts], None]
+LEAVE_WITHIN_S = 1.0
 NOBODY_TOOK_IT = "NOBODY TOOK THE ABORT. Stay out. Cut the mains by hand."
 
 
@@ -39,7 +40,7 @@ class Flow:
     """Who acts, what is asked, what was ordered. All calls come from the screen's own thread."""
 
     def __init__(
-        self, link: Link, screen: Screen, known: Known, who: str, by: str | None, sequence: str
+        self, link: Link, screen: Screen, known: Known, who: str, by: str | None, sequence: str, looks: bool
     ) -> None:
         self.form: Form | None = None
         self.stopping = False
@@ -53,6 +54,9 @@ class Flow:
         self._run: str | None = None
         self._journal_of: str | None = None
         self._waits = False
+        self._looks_only = looks
+        self._control_number: int | None = None
+        self._asked_control = self._over = False
 
     # ---- stopping
 
@@ -67,6 +71,7 @@ class Flow:
 
     def follow(self, status: Facts) -> None:
         """What is asked now, and what has ended since the last look."""
+        self._follow_control(status.get("control"))
         self._follow_question(status)
         run = status.get("run")
         if run != self._run:
@@ -115,7 +120,10 @@ class Flow:
     def give(self, text: str) -> None:
         """What was typed or scanned."""
         form = self.form
-        if form is None or self._waits:
+        if form is None:
+            return
+        if self._waits:
+            self._screen.say("Not taken: the daemon has not answered the last one yet.")
             return
         ask = form.open
         wrong = form.give(text)
@@ -218,6 +226,59 @@ class Flow:
             self.form.heading = [_refusal(reply), *rendered]
         self._screen.say(_refusal(reply))
 
+    # ---- control
+
+    def control_words(self, status: Facts) -> str:
+        """Who has control of the bench."""
+        control = status.get("control")
+        if control is None:
+            return "nobody"
+        return str(control["owner"]) if self._has(control) else f"{control['owner']}, YOU ONLY LOOK"
+
+    def control(self, status: Facts) -> None:
+        """Take it, give it back, or, said twice, take it over from somebody."""
+        control = status.get("control")
+        self._looks_only = False
+        if control is not None and self._has(control):
+            self._looks_only = True  # it is not taken again by itself
+            self._order("/give-control", {"by": self._by}, self._say_reply)
+        elif control is None or self._over:
+            self._take_control(over=control is not None)
+        else:
+            self._over = True
+            self._screen.say(f"{control['owner']} has control. F10 once more takes it over; it is recorded.")
+
+    def leave(self) -> None:
+        """A console that is left gives control back; nobody waits long for that."""
+        if self._link.control is not None:
+            self._link.ask("POST", "/give-control", {"by": self._by}, LEAVE_WITHIN_S)
+
+    def _has(self, control: Facts) -> bool:
+        return self._link.control is not None and control.get("number") == self._control_number
+
+    def _follow_control(self, control: Facts | None) -> None:
+        """The first console that is opened has control; what was taken over is known to be gone."""
+        if control is not None:
+            self._asked_control = False
+            if self._control_number is not None and control["number"] > self._control_number:
+                self._link.control = self._control_number = None
+                self._looks_only = True
+                self._screen.say(f"{control['owner']} has taken control over: you only look.")
+        elif self._known.lost is None and not self._looks_only and not self._asked_control:
+            self._asked_control = True
+            self._take_control(over=False)
+
+    def _take_control(self, over: bool) -> None:
+        self._over = False
+
+        def taken(reply: Facts) -> None:
+            if reply.get("ok") and "control" in reply:
+                self._link.control, self._control_number = str(reply["control"]), int(reply["number"])
+            if over or not reply.get("ok"):
+                self._say_reply(reply)
+
+        self._screen.ask("POST", "/take-control", {"by": self._by, "over": over}, taken)
+
     # ---- pausing, waveforms
 
     def pause(self, paused: bool) -> None:
@@ -225,7 +286,7 @@ class Flow:
         self._order("/resume" if paused else "/pause", {"by": self._by}, self._say_reply)
 
     def _say_reply(self, reply: Facts) -> None:
-        self._screen.say(str(reply.get("sentence")) if reply.get("ok") else _refusal(reply))
+        self._screen.say(str(reply.get("sentence") or "") if reply.get("ok") else _refusal(reply))
 
     def fetch_wave(self, points: int) -> None:
         """The newest capture of the run that is or was in progress, once."""

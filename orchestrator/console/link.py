@@ -30,10 +30,14 @@ CONTROL_HEADER = "x-benchward-control"
 class Link(Protocol):
     """What the console needs of a daemon; tests give another one."""
 
+    control: str | None  # the token that control gave, sent with every order
+
     def watch(self, take: Take) -> None:
         """Have every message taken, from another thread, until `close`."""
 
-    def ask(self, method: str, path: str, body: Facts | None = None) -> Facts:
+    def ask(
+        self, method: str, path: str, body: Facts | None = None, within_s: float = REPLY_WITHIN_S
+    ) -> Facts:
         """One request and its reply; `{"ok": false, "sentence", "help"}` where it is refused or nobody answers."""
 
     def abort(self, who: str) -> bool:
@@ -87,8 +91,10 @@ class ApiLink:
 
     # ---- asking
 
-    def ask(self, method: str, path: str, body: Facts | None = None) -> Facts:
-        connection = _UnixHttp(str(self._places.api_sock), REPLY_WITHIN_S)
+    def ask(
+        self, method: str, path: str, body: Facts | None = None, within_s: float = REPLY_WITHIN_S
+    ) -> Facts:
+        connection = _UnixHttp(str(self._places.api_sock), within_s)
         headers = {CONTROL_HEADER: self.control} if self.control else {}
         try:
             text = None if body is None else json.dumps(body)

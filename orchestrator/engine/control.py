@@ -53,7 +53,9 @@ class Control:
             return
         if self._is_token(token) or (token is None and who.name == self._owner.name):
             return
-        help_ = "take control over in a console (F10), or leave it to them; anybody may abort: benchward abort"
+        help_ = (
+            "take control over in a console (F10), or leave it to them; anybody may abort: benchward abort"
+        )
         raise Refused("control-held", f"{self._owner.name} has control of this bench; you only look.", help_)
 
     def _is_token(self, token: str | None) -> bool:

@@ -20,7 +20,7 @@ from orchestrator.engine.endings import end_facts, end_of_newest, failure_kept
 from orchestrator.engine.environment import environment
 from orchestrator.engine.opening import off_in_threads, open_bench, real_transport
 from orchestrator.engine.pace import Pace, RealClock
-from orchestrator.engine.people import Inbox, Person
+from orchestrator.engine.people import Inbox, Person, Question
 from orchestrator.engine.preflight import Ready, Refused, preflight, run_name
 from orchestrator.engine.prove import Proving
 from orchestrator.engine.real import real_world

@@ -16,9 +16,9 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.reasons import Reason
+from orchestrator.core.roles import Member, Members, Role
 from orchestrator.core.status import compose
 from orchestrator.daemon.lines import LineServer, Peer, encoded, life_is_over, user_name
-from orchestrator.core.roles import Member, Members, Role
 from orchestrator.engine.control import Control
 from orchestrator.engine.desk import Desk
 from orchestrator.engine.people import Person
@@ -166,13 +166,17 @@ class Service:
         if why_not is None and do == "start" and args.get("override_calibration") is not None:
             why_not = self._members.objection("override_calibration", who.name, who.how)
         if why_not is not None:
-            raise Refused("not-allowed", why_not, "call somebody who may: the bench file's `people` names them")
+            raise Refused(
+                "not-allowed", why_not, "call somebody who may: the bench file's `people` names them"
+            )
         if question is None or not (question.role or question.not_by):
             self.control.require(do, who, token)
 
     def _take_control(self, peer: Peer, args: Args, who: Person) -> Args:
         given = args.get("control")
-        reply, before = self.control.take(who, given if isinstance(given, str) else None, args.get("over") is True)
+        reply, before = self.control.take(
+            who, given if isinstance(given, str) else None, args.get("over") is True
+        )
         self.desk.keep_soon("took control", who, taken_over_from=None if before is None else before.name)
         self._changed = True
         return reply

@@ -90,7 +90,7 @@ class FakeLink:
     def tell(self, kind: str, content: Facts) -> None:
         self._take(kind, content)
 
-    def ask(self, method: str, path: str, body: Facts | None = None) -> Facts:
+    def ask(self, method: str, path: str, body: Facts | None = None, within_s: float = 1.0) -> Facts:
         self.asked.append((method, path, body))
         return self.replies.get(path.partition("?")[0], {"ok": True})
 

@@ -1,0 +1,165 @@
+"""People at the bench: roles and control as the service enforces them, and arming that takes more than one person."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from orchestrator.cli.client import EngineLink, Refusal
+from orchestrator.daemon.places import Places
+from orchestrator.engine.people import Answer, Person, Question, objection
+from orchestrator.engine.service import Service
+from sequences.loader import load_bench
+from sequences.tree import Source
+from tests.run.test_daemon_service import PlayedMonitor
+from tests.run.worlds import TIDEWATER, VirtualBench, _bench, short_sequence, wait_for
+
+Facts = dict[str, Any]
+PEOPLE = """
+people:
+  - {name: T. Made-Up, roles: [technician]}
+  - {name: C. Made-Up, roles: [test operator in charge, witness]}
+  - {name: V. Made-Up, roles: [viewer]}
+"""
+TIDEWATER_BENCH = (TIDEWATER / "bench.yaml").read_text()
+
+
+def who(name: str, control: str | None = None) -> Facts:
+    return {"name": name, "how": "declared", "control": control}
+
+
+class Bench:
+    """A service of a bench that names its people."""
+
+    def __init__(self, folder: Path) -> None:
+        self.places = Places(folder, folder)
+        loaded = load_bench(Source("bench.yaml", TIDEWATER_BENCH + PEOPLE))
+        port: Any = PlayedMonitor()
+        self.service = Service(loaded, self.places, port, "the-token-of-the-api")
+        self._threads = [threading.Thread(target=one) for one in (self.service.serve, self.service.work)]
+        for thread in self._threads:
+            thread.start()
+        self.link = EngineLink(self.places)
+
+    def refused(self, do: str, by: Facts, **args: Any) -> str:
+        with pytest.raises(Refusal) as refusal:
+            self.link.call(do, by, **args)
+        return f"{refusal.value.reply['code']}: {refusal.value}"
+
+    def owner(self) -> Facts | None:
+        control: Facts | None = self.link.call("status")["status"]["control"]
+        return control
+
+    def close(self) -> None:
+        self.link.close()
+        self.service.end("the test")
+        for thread in self._threads:
+            thread.join()
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    made = Bench(tmp_path)
+    yield made
+    made.close()
+
+
+def test_a_command_needs_its_role_and_the_refusal_says_whose_it_is(bench: Bench) -> None:
+    assert bench.refused("start", who("V. Made-Up")) == (
+        "not-allowed: V. Made-Up (viewer of this bench) may not do that: starting a run is for the engineer or "
+        "technician or test operator in charge."
+    )
+    assert bench.refused("release", who("T. Made-Up")).startswith("not-allowed: ")
+    assert bench.refused("start", who("T. Made-Up"), override_calibration="because").endswith(
+        "setting a lapsed calibration aside is for the engineer or test operator in charge."
+    )
+    assert bench.refused("resume", who("T. Made-Up")).startswith("no-run: ")  # allowed, but nothing is there
+    bench.link.call("release", who("C. Made-Up"))
+    assert bench.refused("abort", who("V. Made-Up")).startswith(
+        "monitor-lost"
+    )  # nobody is kept from stopping
+
+
+def test_a_second_console_only_looks_until_it_takes_over_and_that_is_recorded(bench: Bench) -> None:
+    first = bench.link.call("take_control", who("T. Made-Up"))
+    held = bench.refused("take_control", who("C. Made-Up"))
+    looks = bench.refused("pause", who("C. Made-Up", "a made-up token"))
+    same_name_other_console = bench.refused("pause", who("T. Made-Up", "a made-up token"))
+    mine = bench.refused("pause", who("T. Made-Up", first["control"]))
+    over = bench.link.call("take_control", who("C. Made-Up"), over=True)
+    lost = bench.refused("pause", who("T. Made-Up", first["control"]))
+    theirs = bench.refused("pause", who("C. Made-Up", over["control"]))
+
+    assert held == "control-held: T. Made-Up has control of this bench."
+    assert looks == "control-held: T. Made-Up has control of this bench; you only look."
+    assert same_name_other_console.startswith("control-held")
+    assert mine.startswith("no-run")
+    assert "taken over from T. Made-Up" in over["sentence"]
+    assert lost.startswith("control-held: C. Made-Up")
+    assert theirs.startswith("no-run")
+    wait_for(lambda: len(acts(bench)) == 2, "both takings are recorded")
+    by_name = {act["by"]["name"]: act for act in acts(bench)}
+    assert by_name["C. Made-Up"]["taken_over_from"] == "T. Made-Up"
+    assert by_name["T. Made-Up"]["act"] == "took control"
+
+
+def acts(bench: Bench) -> list[Facts]:
+    return (
+        [json.loads(line) for line in bench.places.acts.read_text().splitlines()]
+        if bench.places.acts.exists()
+        else []
+    )
+
+
+def test_control_is_given_back_and_a_shell_of_the_owner_counts(bench: Bench) -> None:
+    mine = bench.link.call("take_control", who("T. Made-Up"))
+    owner = bench.owner()
+    shell = bench.refused("pause", who("T. Made-Up"))
+    other_shell = bench.refused("pause", who("C. Made-Up"))
+    bench.link.call("give_control", who("T. Made-Up"), control=mine["control"])
+
+    assert owner == {"owner": "T. Made-Up", "number": 1}
+    assert shell.startswith("no-run")
+    assert other_shell.startswith("control-held")
+    assert bench.owner() is None
+
+
+def test_a_viewer_gets_no_control_and_looking_needs_none(bench: Bench) -> None:
+    assert bench.refused("take_control", who("V. Made-Up")).startswith("not-allowed")
+    assert bench.link.call("watch", who("V. Made-Up"))["ok"]
+
+
+# --------------------------------------------------------------------------- arming by more than one person
+
+
+def test_two_people_and_a_witness_arm_where_the_bench_says_so() -> None:
+    """In a rehearsal: three names, and energy only after the third."""
+    world = VirtualBench()
+    world.bench = _bench(world.bench.text + "\narming: {two_people: true, witness: true}\n")
+    ending = world.perform(short_sequence())
+
+    kinds = [(e["kind"], e.get("ask")) for e in ending.entries if e["kind"] in ("answered", "arming")]
+    first = kinds.index(("answered", "arm"))
+    assert kinds[first : first + 4] == [
+        ("answered", "arm"),
+        ("answered", "arm"),
+        ("answered", "witness"),
+        ("arming", None),
+    ]
+    names = [e["by"]["name"] for e in ending.of("answered")[first : first + 3]]
+    assert len(set(names)) == 3
+    assert ending.end.cause.reason.value == "completed"
+
+
+def test_the_same_person_does_not_count_twice_however_the_name_is_typed() -> None:
+    question = Question(1, "arm", "A second person: confirm.", ("cell is clear",), not_by=("T. Made-Up",))
+    again = Answer(Person("t.  MADE-UP"), confirmed=("cell is clear",))
+    other = Answer(Person("C. Made-Up"), confirmed=("cell is clear",))
+
+    assert objection(question, again, 0.0) == "t.  MADE-UP has confirmed already: this is for another person."
+    assert objection(question, other, 0.0) is None
