@@ -223,6 +223,8 @@ class Console(App[None]):
             rows = max(1, body.size.height)
             lines = self._lines(status, width - 2, rows)
             most = max(0, len(lines) - rows)
+            if self.view == "act":  # what is asked stands last and is always there
+                self._scrolled = most
             self._scrolled = min(max(self._scrolled, 0), most)
             self._put("text", "\n".join(f" {line}" for line in lines[self._scrolled : self._scrolled + rows]))
 

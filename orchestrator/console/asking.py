@@ -11,6 +11,7 @@ from typing import Any
 
 Facts = dict[str, Any]
 NO = "no"
+ROOM_ABOVE = 95
 NO_MEANS = "no Enter = stop the run"
 SEEN_MYSELF = "seen by yourself"
 
@@ -117,7 +118,9 @@ def form_for(question: Facts, specimen: str, by: str | None) -> Form:
     if not asks:
         asks.append(Ask("done", "Done?", f"yes Enter = done.  {NO_MEANS}", check=_is_yes))
     caution = question.get("caution")
+    text = str(question.get("text") or "")
     heading = [f"CAUTION: {caution}"] if caution else []
+    heading += [text] if len(text) > ROOM_ABOVE else []  # the third question has no more room for it
     return Form(str(question.get("ask")), heading, asks, int(question.get("question") or 0))
 
 

@@ -54,8 +54,8 @@ class Flow:
         self._run: str | None = None
         self._journal_of: str | None = None
         self._waits = False
-        self._looks_only = looks
         self._control_number: int | None = None
+        self._takes = not looks  # control that nobody has
         self._asked_control = self._over = False
 
     # ---- stopping
@@ -233,20 +233,24 @@ class Flow:
         control = status.get("control")
         if control is None:
             return "nobody"
-        return str(control["owner"]) if self._has(control) else f"{control['owner']}, YOU ONLY LOOK"
+        return str(control["owner"]) if self._has(control) else f"{control['owner']}, you only look"
 
     def control(self, status: Facts) -> None:
         """Take it, give it back, or, said twice, take it over from somebody."""
         control = status.get("control")
-        self._looks_only = False
         if control is not None and self._has(control):
-            self._looks_only = True  # it is not taken again by itself
-            self._order("/give-control", {"by": self._by}, self._say_reply)
+            self._takes = False
+            self._order("/give-control", {"by": self._by}, self._given)
         elif control is None or self._over:
             self._take_control(over=control is not None)
         else:
             self._over = True
             self._screen.say(f"{control['owner']} has control. F10 once more takes it over; it is recorded.")
+
+    def _given(self, reply: Facts) -> None:
+        if reply.get("ok"):
+            self._link.control = None
+        self._say_reply(reply)
 
     def leave(self) -> None:
         """A console that is left gives control back; nobody waits long for that."""
@@ -257,21 +261,22 @@ class Flow:
         return self._link.control is not None and control.get("number") == self._control_number
 
     def _follow_control(self, control: Facts | None) -> None:
-        """The first console that is opened has control; what was taken over is known to be gone."""
+        """The first console that is opened has control, also of a daemon that was started again; later it is an act."""
         if control is not None:
             self._asked_control = False
-            if self._control_number is not None and control["number"] > self._control_number:
-                self._link.control = self._control_number = None
-                self._looks_only = True
+            if self._link.control is None:
+                self._takes = False
+            elif self._control_number is not None and control["number"] > self._control_number:
+                self._link.control, self._takes = None, False
                 self._screen.say(f"{control['owner']} has taken control over: you only look.")
-        elif self._known.lost is None and not self._looks_only and not self._asked_control:
-            self._asked_control = True
+        elif self._known.lost is None and self._takes and not self._asked_control:
             self._take_control(over=False)
 
     def _take_control(self, over: bool) -> None:
-        self._over = False
+        self._over, self._asked_control = False, True
 
         def taken(reply: Facts) -> None:
+            self._takes = bool(reply.get("ok"))
             if reply.get("ok") and "control" in reply:
                 self._link.control, self._control_number = str(reply["control"]), int(reply["number"])
             if over or not reply.get("ok"):

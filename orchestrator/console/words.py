@@ -61,12 +61,13 @@ def header(status: Facts, control: str, width: int) -> str:
     age_s = status["may_i_go_in"].get("age_s")
     age = "NO DATA" if age_s is None else f"data {age_s:.1f} s old"
     specimen = f"specimen {status['specimen']}" if status.get("specimen") else None
-    parts = [status.get("bench") or "benchward", specimen, f"control: {control}", age]
-    text = "   ".join(str(part) for part in parts if part)
-    title = status.get("title")
-    if title and len(text) + len(title) + 4 <= width:
-        text = text.replace("   ", f"   {title}   ", 1)
-    return cut(plain(f" {text}"), width)
+    parts = [status.get("bench") or "benchward", status.get("title"), specimen, f"control: {control}"]
+    room = width - len(age) - 5  # the age stands at the end, whatever else has to be cut
+    for number, shorter in ((1, None), (2, status.get("specimen"))):
+        if len("   ".join(str(part) for part in parts if part)) > room:
+            parts[number] = shorter
+    text = cut(plain("   ".join(str(part) for part in parts if part)), room)
+    return f" {text}   {age}"
 
 
 def entry_lines(status: Facts, width: int, beside_lamp: int) -> list[str]:

@@ -38,7 +38,7 @@ def test_a_second_console_says_that_it_only_looks_and_takes_over_at_the_second_p
         await pilot.press("f10")
         await rig.settled(pilot)
 
-        assert "control: O. Ther, YOU ONLY LOOK" in header
+        assert "control: O. Ther, you only look" in header
         assert "F10 once more takes it over; it is recorded." in first
         assert before == []
         assert rig.link.orders("/take-control") == [{"by": "T. Made-Up", "over": True}]
@@ -60,6 +60,30 @@ def test_whoever_lost_control_is_told_and_does_not_snatch_it_back() -> None:
         assert rig.link.control is None
 
     drive(lose)
+
+
+def test_one_that_waited_does_not_get_control_by_itself_when_it_is_given_back() -> None:
+    async def wait(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", CHARGING | {"control": OTHERS})
+        await rig.tell(pilot, "status", CHARGING | {"control": None})
+
+        assert rig.link.orders("/take-control") == []
+        assert "control: nobody" in rig.text("header")
+
+    drive(wait)
+
+
+def test_after_a_restart_of_the_daemon_the_one_who_had_it_has_it_again() -> None:
+    async def restart(rig: Rig, pilot: Any) -> None:
+        rig.link.replies["/take-control"] = TAKEN
+        await rig.tell(pilot, "status", status() | {"control": None})
+        await rig.tell(pilot, "status", status() | {"control": {"owner": "T. Made-Up", "number": 1}})
+        await rig.tell(pilot, "lost", {"sentence": "The engine is gone"})
+        await rig.tell(pilot, "status", status() | {"control": None})
+
+        assert len(rig.link.orders("/take-control")) == 2
+
+    drive(restart)
 
 
 def test_a_console_that_only_looks_takes_nothing_and_can_still_abort() -> None:

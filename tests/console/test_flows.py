@@ -142,6 +142,21 @@ def test_arming_shows_the_caution_and_wants_each_item_by_its_own_number() -> Non
     drive(arm)
 
 
+def test_what_is_asked_is_on_the_screen_however_much_stands_above_it() -> None:
+    items = [f"point {number}" for number in range(1, 7)]
+
+    async def arm(rig: Rig, pilot: Any) -> None:
+        long = "Not armed: a made-up sentence of some length about what has to be done first. " * 3
+        await rig.tell(
+            pilot, "status", asked("arm", items=items, text=long, caution="Stored energy can kill. " * 9)
+        )
+        for number in range(1, 6):
+            await rig.type(pilot, str(number))
+            assert f"[ ] point {number + 1}   ({number + 1} of 6)" in "\n".join(rig.rows())
+
+    drive(arm)
+
+
 def test_no_stops_the_run_without_confirming_anything() -> None:
     async def refuse(rig: Rig, pilot: Any) -> None:
         await rig.tell(pilot, "status", asked("arm", items=["cell is clear", "stick home"]))
