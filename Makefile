@@ -5,12 +5,13 @@ BIN := $(VENV)/bin
 BENCH ?= impulse
 TIME ?= 60
 
-.PHONY: help setup demo test faults check format bench docs fuzz pictures clean
+.PHONY: help setup demo test crash faults check format bench docs fuzz pictures clean
 
 help:
 	@echo "make setup   build $(VENV), in which 'benchward' is the command"
 	@echo "make demo    one whole run with simulators on real sockets"
 	@echo "make test    the tests"
+	@echo "make crash   every process killed at every kind of event, full disks, faulty instruments: the complete set"
 	@echo "make faults  the complete fault test of Tidewater; takes minutes"
 	@echo "make check   format, lint, types, import contract"
 	@echo "make format  rewrite the code in the house format"
@@ -34,6 +35,9 @@ test: setup
 
 faults: setup
 	$(BIN)/benchward fault-test sequences/library/tidewater/sequence.yaml
+
+crash: setup
+	BENCHWARD_FULL=1 $(BIN)/python -m pytest -q tests/crash
 
 check: setup
 	$(BIN)/ruff format --check .
