@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import asyncio
-import json
 from collections.abc import Awaitable, Callable
-from contextlib import suppress
+from contextlib import aclosing, suppress
 from dataclasses import asdict
 from typing import Any
 
@@ -13,7 +12,8 @@ from fastapi import FastAPI, HTTPException, Request
 from fastapi.responses import JSONResponse
 from starlette.types import Receive, Scope, Send
 
-from orchestrator.api.engine import ENGINE_LOST, EngineLost, Talk, abort, status_now, talk
+from orchestrator.api.engine import ENGINE_LOST, EngineLost, abort, status_now, talk
+from orchestrator.api.feed import Feed
 from orchestrator.api.looks import add_looks
 from orchestrator.api.orders import (
     AnswerOrder,
@@ -84,10 +84,12 @@ def _add_looking(app: FastAPI, places: Places, token: str) -> None:
         """Always answered: what is not known is said to be not known."""
         return await status_now(places, token)
 
+    feed = Feed(places, token)
+
     @app.get("/events", summary="journal entries and statuses as they come (server-sent events)")
     async def events() -> EventStream:
         """`event: event` holds a journal entry, `event: status` the three questions, `event: ended` a run's end."""
-        return EventStream(places, token)
+        return EventStream(feed)
 
 
 def _add_acts(app: FastAPI, places: Places, token: str) -> None:
@@ -186,10 +188,9 @@ class EventStream(JSONResponse):
 
     media_type = "text/event-stream"
 
-    def __init__(self, places: Places, token: str) -> None:
+    def __init__(self, feed: Feed) -> None:
         super().__init__(None)
-        self._places = places
-        self._token = token
+        self._feed = feed
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         headers = [(b"content-type", b"text/event-stream; charset=utf-8"), (b"cache-control", b"no-store")]
@@ -202,27 +203,12 @@ class EventStream(JSONResponse):
 
     async def _stream(self, send: Send) -> None:
         with suppress(TimeoutError):  # it does not read
-            try:
-                async with talk(self._places, self._token) as one:
-                    await one.call("watch")
-                    await self._forward(one, send)
-            except EngineLost:
-                async with asyncio.timeout(SLOW_READER_S):
-                    await _send(send, {"status": await status_now(self._places, self._token)})
-                    await send({"type": "http.response.body", "body": b"", "more_body": False})
-
-    async def _forward(self, one: Talk, send: Send) -> None:
-        while True:
-            message = await one.message()
+            async with aclosing(self._feed.listen()) as texts:
+                async for text in texts:
+                    async with asyncio.timeout(SLOW_READER_S):
+                        await send({"type": "http.response.body", "body": text, "more_body": True})
             async with asyncio.timeout(SLOW_READER_S):
-                await _send(send, message)
-
-
-async def _send(send: Send, message: Facts) -> None:
-    kind = next((key for key in ("event", "status", "ended", "proving") if key in message), None)
-    if kind is not None:
-        data = f"event: {kind}\ndata: {json.dumps(message[kind])}\n\n".encode()
-        await send({"type": "http.response.body", "body": data, "more_body": True})
+                await send({"type": "http.response.body", "body": b"", "more_body": False})
 
 
 async def _left(receive: Receive) -> None:

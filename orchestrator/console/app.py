@@ -30,7 +30,7 @@ from orchestrator.console.why import why_lines
 from orchestrator.core.status_text import cut
 
 Facts = dict[str, Any]
-SHOW_AT_MOST_EVERY_S = 0.08
+SHOW_AT_MOST_EVERY_S = 0.05
 AGE_EVERY_S = 0.25
 MOST_WAITING = 5000
 POINTS = 600

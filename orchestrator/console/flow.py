@@ -81,7 +81,8 @@ class Flow:
                 self._has_ended()
             self._run = run
         ended = self._known.last_end
-        if ended is not None and run is None and ended.get("run") != self._journal_of:
+        heard = self._known.lost is None
+        if heard and ended is not None and run is None and ended.get("run") != self._journal_of:
             self._journal_of = str(ended.get("run"))
             self._screen.ask("GET", named("runs", self._journal_of), None, self._take_journal)
 

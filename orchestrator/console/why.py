@@ -28,6 +28,10 @@ def why_lines(ended: Facts | None, journal: Sequence[Facts], width: int) -> list
     told = EXPLANATIONS[reason]
     causes = [entry for entry in journal if entry.get("kind") == "cause"]
     lines = wrapped([f"{ended.get('run')}: {ended['sentence']}"], width)
+    if ended.get("off_proven") is not True:
+        lines += wrapped(
+            ["(That was so at its end. Whether it is safe now is the first question above.)"], width
+        )
     lines += wrapped([f"First cause: {_first(causes, reason)}"], width, indent="  ")
     lines += wrapped(
         [f"Later: {entry['what']}" for entry in causes if not entry.get("first")], width, indent="  "

@@ -108,7 +108,7 @@ def going_on_lines(status: Facts, known: Known, width: int) -> list[str]:
     going_on = status["going_on"]
     sentence = wrapped([going_on["sentence"]], width, ROWS[1] - 1)
     details = ", ".join(going_on["details"]).replace("capture: ", "") or _newest_figures(status, known)
-    return [*sentence, cut(plain(details), width)]
+    return [*sentence, *wrapped([details], width, ROWS[1] - len(sentence))]
 
 
 def _newest_figures(status: Facts, known: Known) -> str:

@@ -51,6 +51,7 @@ class Service:
         self._ended = threading.Event()
         self._changed = True
         self._shown_s = 0.0
+        self._seen: tuple[Any, ...] = ()
         self.ending = False
         self.kept_open: tuple[object, ...] = ()
         self.desk = Desk(bench, places, port, self._publish, self._note_change)
@@ -248,8 +249,10 @@ class Service:
         self.server.send()
 
     def _show(self) -> None:
-        """The status to all who watch, at most once a tick."""
+        """The status to all who watch, at most once a tick; soon where something changed, the bench included."""
         now_s = time.monotonic()
+        seen = _what_counts(self._port.snapshot())
+        self._changed, self._seen = self._changed or seen != self._seen, seen
         due_s = TICK_S if self._changed else SHOW_AT_LEAST_EVERY_S
         watchers = [peer for peer in self.server.peers if peer.watches]
         if not watchers or now_s - self._shown_s < due_s:
@@ -259,6 +262,13 @@ class Service:
         for peer in watchers:
             peer.show(line)
         self.server.send()
+
+
+def _what_counts(snapshot: Snapshot) -> tuple[Any, ...]:
+    """What a person must see at once: another state, lamp or interlock, off proven or not."""
+    proof = snapshot.proof
+    closed = tuple((name, one.get("closed")) for name, one in snapshot.inputs.items())
+    return snapshot.bench_state, snapshot.lamp, closed, snapshot.blocked, proof is not None and proof.safe
 
 
 def _control_of(said: Any) -> str | None:

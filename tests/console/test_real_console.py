@@ -2,73 +2,20 @@
 
 from __future__ import annotations
 
-import fcntl
 import os
-import pty
-import re
 import signal
-import struct
-import subprocess
-import termios
-import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from tests.daemon_rig import COMMAND, PATIENCE_S, Installation, installation
-from tests.run.worlds import wait_for
+from tests.console.terminal import CTRL_X, F4, Terminal
+from tests.daemon_rig import Installation, installation
 
 pytestmark = pytest.mark.real
-CTRL_X = b"\x18"
-F4 = b"\x1bOS"
 CUT_WITHIN_S = (
     0.3  # the monitor takes 10 ms; the console's process and this test share two processors with others
 )
-
-
-class Terminal:
-    """A pseudo-terminal of 80 by 24 with the console in it; what it writes is kept."""
-
-    def __init__(self, lab: Installation) -> None:
-        self.master, slave = pty.openpty()
-        fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
-        environment = {**os.environ, "TERM": "xterm-256color", "BENCHWARD_DATA": str(lab.data)}
-        self.process = subprocess.Popen(
-            [*COMMAND, "console", "--by", "T. Made-Up"],
-            stdin=slave, stdout=slave, stderr=slave, env=environment, start_new_session=True,
-        )  # fmt: skip
-        os.close(slave)
-        self.written = bytearray()
-        threading.Thread(target=self._read, daemon=True).start()
-
-    def _read(self) -> None:
-        try:
-            while data := os.read(self.master, 65536):
-                self.written += data
-        except OSError:
-            return  # the console has ended
-
-    def text(self, since: int = 0) -> str:
-        """What was written since then, without the terminal's commands."""
-        return re.sub(r"\x1b\[[0-9;?<>=u]*[A-Za-z]", "", bytes(self.written[since:]).decode(errors="replace"))
-
-    def until(self, words: str, since: int = 0) -> int:
-        """Wait until it is on the screen; the place behind it."""
-        wait_for(lambda: words in self.text(since), f"the console shows '{words}'", PATIENCE_S)
-        return len(self.written)
-
-    def press(self, key: bytes) -> float:
-        """When it was pressed."""
-        pressed_s = time.monotonic()
-        os.write(self.master, key)
-        return pressed_s
-
-    def close(self) -> None:
-        self.process.terminate()
-        self.process.wait(PATIENCE_S)
-        os.close(self.master)
 
 
 @pytest.fixture(scope="module")
@@ -79,7 +26,7 @@ def lab(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Installation]:
 
 @pytest.fixture
 def terminal(lab: Installation) -> Iterator[Terminal]:
-    opened = Terminal(lab)
+    opened = Terminal(lab.data)
     try:
         opened.until("(_) YES. Off and earthed, proven.")
         yield opened
@@ -114,7 +61,8 @@ def test_a_daemon_that_is_gone_is_not_known_and_one_that_is_back_is_found(
 ) -> None:
     before = len(terminal.written)
     lab.end()
-    gone = terminal.until("NOT KNOWN", before)
+    terminal.until("NOT KNOWN", before)
+    gone = len(terminal.written)
     lab.serve()
     terminal.until("YES. Off and earthed, proven.", gone)
 

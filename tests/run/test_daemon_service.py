@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from orchestrator.api import app
+from orchestrator.api.feed import Feed
 from orchestrator.cli.client import EngineLink, Refusal
 from orchestrator.core.interlock import Proof
 from orchestrator.daemon import lines
@@ -236,7 +237,7 @@ def test_a_reader_of_the_api_s_events_that_takes_nothing_is_dropped(
         await asyncio.Event().wait()
         return {"type": "never"}
 
-    stream = app.EventStream(room.places, "the-token-of-the-api")
+    stream = app.EventStream(Feed(room.places, "the-token-of-the-api"))
     asyncio.run(asyncio.wait_for(stream({"type": "http"}, receive, send), 10.0))
     assert [message["type"] for message in sent] == ["http.response.start", "http.response.body"]
     wait_for(lambda: not [peer for peer in room.service.server.peers if peer.watches], "it is let go")
