@@ -6,10 +6,14 @@ import argparse
 import os
 import sys
 
-from orchestrator.cli.client import FINE, WRONG, add_by, places_from
+from orchestrator.cli.client import FINE, NOT_VALID, WRONG, add_by, places_from
 
 NO_TERMINAL = (
     "The console needs a terminal.\nhelp: for pipes and programs there are `benchward status` and --json"
+)
+
+FAILED = (
+    "The console failed; a run goes on without it.\nhelp: to stop it: benchward abort; then: benchward status"
 )
 
 
@@ -45,7 +49,9 @@ def run(args: argparse.Namespace) -> int:
 
     sequence = os.path.abspath(args.sequence) if args.sequence else ""  # noqa: PTH100 (a text for the daemon)
     plain = args.ascii or "utf" not in (sys.stdout.encoding or "").lower()
-    Console(ApiLink(places_from(args)), user_name(os.getuid()), args.by, sequence, plain, args.look).run(
-        mouse=False
-    )
+    console = Console(ApiLink(places_from(args)), user_name(os.getuid()), args.by, sequence, plain, args.look)
+    console.run(mouse=False)
+    if console.return_code:
+        print(FAILED, file=sys.stderr)
+        return NOT_VALID
     return FINE

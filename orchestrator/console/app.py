@@ -17,6 +17,7 @@ from textual.app import App, ComposeResult
 from textual.binding import Binding
 from textual.containers import Horizontal
 from textual.css.query import NoMatches
+from textual.message import Message
 from textual.theme import Theme
 from textual.widgets import ContentSwitcher, Input, Static
 
@@ -43,6 +44,9 @@ GREY = Theme(
 
 class Console(App[None]):
     """The technician's console."""
+
+    class Heard(Message):
+        """The link has something; posted from its thread."""
 
     TITLE = "benchward"
     ENABLE_COMMAND_PALETTE = False
@@ -141,14 +145,10 @@ class Console(App[None]):
         self._heard.append((kind, content))
         if not self._woken:
             self._woken = True
-            self._loop_soon(self._wake)
+            self.post_message(self.Heard())
 
-    def _loop_soon(self, call: Callable[[], None]) -> None:
-        loop = self._loop
-        if loop is not None and not loop.is_closed():
-            loop.call_soon_threadsafe(call)
-
-    def _wake(self) -> None:
+    def on_console_heard(self, message: Heard) -> None:
+        """Show it, but not more often than a person can see."""
         left_s = self._shown_s + SHOW_AT_MOST_EVERY_S - time.monotonic()
         if left_s > 0:
             self.set_timer(left_s, self.show)

@@ -22,7 +22,7 @@ from tests.daemon_rig import Installation, installation
 
 EVENTS = 60
 ON_SCREEN_S = 0.15
-CPU_OVER_S = 15.0
+CPU_OVER_S = 60.0
 UPDATES_A_SECOND = 10
 BUSY_SHARE, IDLE_SHARE = 0.10, 0.05
 LISTENERS = 200

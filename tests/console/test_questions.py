@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import threading
 from typing import Any
 
 import pytest
 
+from orchestrator.console import app
 from orchestrator.console.words import LABELS
 from tests.console.fake import CHARGING, NOW_S, Rig, drive, progress, question, snapshot, status
 
@@ -178,6 +180,21 @@ def test_green_and_red_stand_on_the_lamp_alone() -> None:
                             coloured += segment.text
 
             assert coloured.strip() in ("lamp: RED", "lamp: GREEN")
+
+    drive(look)
+
+
+def test_what_the_link_hears_in_its_own_thread_is_shown_without_waiting_for_the_next_look(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(app, "AGE_EVERY_S", 1000.0)
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        hearing = threading.Thread(target=rig.link.tell, args=("status", CHARGING))
+        hearing.start()
+        hearing.join()
+        while not rig.text("entry").startswith("(X) NO"):
+            await pilot.pause()  # the timeout of the test bounds it
 
     drive(look)
 
