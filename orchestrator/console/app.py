@@ -99,6 +99,8 @@ class Console(App[None]):
         self._put_before: dict[str, str] = {}
         self._channel = self._trend = 0
         self._drawn: tuple[Any, ...] = ()
+        self._told_for: tuple[Any, ...] = ()
+        self._told: list[str] = []
 
     # ---- the screen
 
@@ -233,13 +235,22 @@ class Console(App[None]):
             form = self.flow.form
             return words.wrapped(form.lines() if form else ["Nothing is asked of you."], width, indent="    ")
         if self.view == "happened":
-            lines = words.wrapped(self.known.lines, width, indent="          ")
-            return lines[-rows:] if self._scrolled == 0 else lines
+            newest = list(self.known.lines)[: -(self._scrolled + 2 * rows + 1) : -1]
+            told = [line for text in newest for line in text.splitlines()]
+            return words.wrapped(told, width, indent="          ")
         if self.view == "why":
-            return why_lines(self.known.last_end, self.flow.journal, width)
+            return self._why(width)
         if self.view == "keys":
             return key_lines()
         return words.bench_lines(status, self.known, width, rows)
+
+    def _why(self, width: int) -> list[str]:
+        """Told anew only when it is another end, another journal or another width."""
+        key = (self.known.last_end, id(self.flow.journal), width)
+        if key != self._told_for:
+            self._told_for = key
+            self._told = why_lines(self.known.last_end, self.flow.journal, width)
+        return self._told
 
     def _show_line(self) -> None:
         """The line to type in is there only while something is asked and looked at."""

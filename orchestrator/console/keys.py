@@ -22,7 +22,7 @@ KEYS = (
     Key("f3", "b", "view('bench')", "bench", "interlocks, and the shots so far against their limits"),
     Key("f4", "w", "view('wave')", "wave", "the last waveform; once more: its next channel"),
     Key("f5", "t", "view('trend')", "trend", "a result over the shots; once more: the next result"),
-    Key("f6", "h", "view('happened')", "log", "what happened, the newest last"),
+    Key("f6", "h", "view('happened')", "log", "what happened, the newest first"),
     Key("f7", "y", "view('why')", "why", "why the last run stopped, what to check, who can release it"),
     Key("f8", "n", "begin", "begin", "begin a run: the specimen card"),
     Key("f9", "p", "pause", "pause", "hold after the present shot; once more: go on"),

@@ -73,7 +73,9 @@ class Known:
         self.lost: str | None = NOT_YET
         self.bench: str | None = None
         self.ended: Facts | None = None
-        self.lines: deque[str] = deque(maxlen=MOST_LINES)
+        self.lines: deque[str] = deque(
+            maxlen=MOST_LINES
+        )  # one text for each thing that happened, oldest first
         self.picture = RunPicture("")
         self.requirements: list[Facts] = []
         self.journal_wanted: str | None = None
@@ -137,8 +139,9 @@ class Known:
             self.journal_wanted = self.picture.run
         self.picture.take(entry)
         stamp = str(entry.get("utc", ""))[11:19]
-        for line in happening(entry):
-            self._say(f"{stamp}  {line}")
+        told = [f"{stamp}  {line}" for line in happening(entry)]
+        if told:
+            self._say("\n".join(told))
 
     def _say(self, line: str) -> None:
         self.lines.append(line.replace("\u00a0", " "))

@@ -211,3 +211,23 @@ def test_a_flood_of_events_leaves_the_newest_and_the_questions() -> None:
         assert rig.text("entry").startswith("(X) NO")
 
     drive(look)
+
+
+def test_the_log_shows_the_newest_first_and_pages_to_the_oldest() -> None:
+    async def look(rig: Rig, pilot: Any) -> None:
+        for number in range(1, 31):
+            rig.link.tell("event", {"n": number, "kind": "paused", "by": f"person {number}", "utc": ""})
+        await rig.tell(pilot, "status", CHARGING)
+        await pilot.press("f6")
+        first = rig.text("text").splitlines()[0]
+        for _ in range(5):
+            await pilot.press("pagedown")
+        oldest = rig.text("text").splitlines()[-1]
+        for _ in range(5):
+            await pilot.press("pageup")
+
+        assert "person 30" in first
+        assert oldest.split("by ")[1] == "person 1"
+        assert "person 30" in rig.text("text").splitlines()[0]
+
+    drive(look)
