@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any, Protocol, cast
 
 from drivers.equipment.instrument import differences
@@ -54,6 +55,8 @@ def measure(at: Context, result: str, equipment: str, voltage_v: float, after_s:
         )
         at.pace.wait_until(at.clock.now_s() + after_s)
         current_a = meter.current_a()
+    if math.isnan(current_a):
+        raise BenchFault(Reason.INSTRUMENT_FAULT, f"{name} has no reading at {voltage_v:g} V")
     if current_a > float(rules.highest):
         raise BenchFault(
             Reason.INSTRUMENT_FAULT, f"{name} is overloaded: {current_a:.3g} A at {voltage_v:g} V"
@@ -116,7 +119,7 @@ def observe(at: Context, indicator: str, time_s: float) -> None:
 
 def inspect(at: Context, confirm: tuple[str, ...], needs_photo: bool) -> None:
     """A person looks, with everything off and the lamp green, and confirms each point."""
-    at.shots.arming.withdraw()
+    at.shots.arming.let_in()
     at.progress.say("inspection")
     text = "Everything is off and earthed. Inspect, and confirm each point."
     at.ask("inspect", text, items=confirm, needs_photo=needs_photo)
@@ -124,7 +127,7 @@ def inspect(at: Context, confirm: tuple[str, ...], needs_photo: bool) -> None:
 
 def hold(at: Context, reason: str, released_by: str) -> None:
     """A hold point: everything off until the named role releases it."""
-    at.shots.arming.withdraw()
+    at.shots.arming.let_in()
     at.course.go("hold")
     at.progress.say(f"hold point: {reason}")
     text = f"Hold point, to be released by the {released_by}: {reason}"

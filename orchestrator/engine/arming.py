@@ -7,12 +7,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from orchestrator.core.reasons import Reason
 from orchestrator.core.states import BenchState
 from orchestrator.engine.context import Context
+from orchestrator.engine.stop import BenchFault
 
 if TYPE_CHECKING:
     from sequences.model import Arm
 
+PROOF_MARGIN_S = 2.0
 CAUTION = (
     "Stored energy, arc, fire and shock can kill. Nobody is in the cell, the hardware interlock chain is intact "
     "(it is the safety function, this software is not), and the local rules for this work are kept."
@@ -62,6 +65,16 @@ class Arming:
             at.monitor.ask(
                 "disarm", by="run", timeout_s=at.bench.file.discharge_time + 2, on_slice=at.pace.slice
             )
+
+    def let_in(self) -> None:
+        """Back to green, and off proven now: what a person who is sent into the cell relies on."""
+        at = self._at
+        self.withdraw()
+        proof_s = at.bench.file.discharge_time + PROOF_MARGIN_S
+        reply = at.monitor.ask("prove_off", timeout_s=proof_s, on_slice=at.pace.slice)
+        if not reply.granted:
+            at.pace.slice()  # the monitor's own cause, if it has one, comes first
+            raise BenchFault(Reason.OFF_NOT_PROVEN, reply.sentence)
 
     def _holds(self) -> bool:
         if self._armed_s is None:

@@ -65,7 +65,7 @@ class Context:
         if self.stop.pause_asked_by is None:
             return
         who = self.stop.pause_asked_by
-        self.shots.arming.withdraw()
+        self.shots.arming.let_in()
         self.course.go("hold")
         self.journal.append("paused", by=who)
         self.progress.say(f"paused by {who}", paused=True)

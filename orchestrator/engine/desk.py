@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -127,13 +128,14 @@ class Desk:
     def start(self, args: Args, who: Person, say: Say) -> None:
         """Look for everything that speaks against it, say so or say which run it is, and run it."""
         self._require_unblocked()
+        asked_s = time.monotonic()
         given = {str(name): str(value) for name, value in dict(args.get("parameters") or {}).items()}
         now, space = datetime.now(UTC), os.statvfs(self._places.data)
         free_bytes = space.f_bavail * space.f_frsize
         file, specimen = str(args.get("sequence") or ""), str(args.get("specimen") or "")
         override = override_from(args)
         ready = preflight(self._bench, self._places.data, file, specimen, given, now, free_bytes, override)
-        order = self._order_for(ready, args, who, now)
+        order = replace(self._order_for(ready, args, who, now), asked_s=asked_s)
         folder = self._places.data / order.run
         world = self._opened(folder)
         say(

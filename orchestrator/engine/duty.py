@@ -44,6 +44,9 @@ class Shots:
             if shot.result.triggered_s is not None:
                 self.last_s = shot.result.triggered_s
                 self.applied_to_specimen += plan.part == "duty"
+            if shot.result.valid and plan.part == "duty":
+                # Whatever ended the shot: what was captured is evidence, and an F in it stays.
+                _keep_results(self, shot.result)
 
     def _wait(self, plan: ShotPlan, interval_s: float) -> None:
         """Wait so long that charging ends about when the interval does; the rest is waited for charged."""
@@ -151,7 +154,7 @@ def _verification_parts(wanted: Verification) -> list[_Part]:
 
 def _verify_part(shots: Shots, part: _Part, peaks: dict[str, list[float]]) -> list[str]:
     """The shots of one part; what is not accepted, in words."""
-    shots.arming.withdraw()
+    shots.arming.let_in()
     text = f"Verification, {part.name}: {part.act}."
     shots.at.ask("connect", text, items=(part.act,), connection=part.connection)
     findings = []
@@ -163,7 +166,7 @@ def _verify_part(shots: Shots, part: _Part, peaks: dict[str, list[float]]) -> li
 
 
 def _connect_specimen(shots: Shots) -> None:
-    shots.arming.withdraw()
+    shots.arming.let_in()
     shots.at.course.go("verify")
     text = f"Connect specimen {shots.at.specimen} and put the indicator in place."
     shots.at.ask("connect", text, items=(f"specimen {shots.at.specimen} connected",), connection="specimen")
@@ -255,7 +258,6 @@ def duty_shot(shots: Shots, step: Any, body: Any) -> None:
         )
         result = shots.take(plan, body, duty.interval)
         if result.valid:
-            _keep_results(shots, result)
             return
         at.journal.append("invalid_shot", shot=plan.shot, repeat=repeat, why=result.why)
     what = f"shot {shots.current} could not be judged after {policy.repeat_at_most} repeat(s): {result.why}"

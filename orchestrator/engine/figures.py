@@ -55,13 +55,13 @@ def as_channel(kept: CaptureChannel) -> Channel:
     return Channel(kept.name, kept.unit, kept.codes, kept.scale, kept.offset, full_scale, kept.bits, accuracy)
 
 
-def figures_of(waveform: Waveform, capture: Capture) -> Outcome:
-    """The method's figures, or why the shot is not valid."""
+def figures_of(waveform: Waveform, capture: Capture, polarity: str) -> Outcome:
+    """The method's figures, or why the shot is not valid; `polarity` is the one asked for."""
     # Imported here: commands that never analyse must not pay for it.
     from orchestrator.analysis.methods import analyse
     from orchestrator.analysis.refusal import Refused
 
-    why = _not_as_expected(waveform, capture)
+    why = _not_as_expected(waveform, capture) or _other_polarity(waveform, capture, polarity)
     if why is not None:
         return Outcome({}, why)
     try:
@@ -95,8 +95,25 @@ def _not_as_expected(waveform: Waveform, capture: Capture) -> str | None:
     return None
 
 
+def _other_polarity(waveform: Waveform, capture: Capture, polarity: str) -> str | None:
+    """A shot the other way round than asked for: a switch at the source, or a probe fitted in reverse."""
+    for name in capture.channels:
+        channel = waveform.channels[name]
+        up, down = _either_way(channel)
+        if (up > down) != (polarity == "positive"):
+            return f"{name} is {'positive' if up > down else 'negative'}, a {polarity} shot was asked for"
+    return None
+
+
 def _largest(channel: Channel) -> float:
     """The largest distance from the middle of the record's beginning, in the channel's unit."""
+    return max(_either_way(channel))
+
+
+def _either_way(channel: Channel) -> tuple[float, float]:
+    """How far it goes up and down from the middle of the record's beginning, in the channel's unit."""
     codes = channel.codes
     rest = float(np.median(codes[: max(1, len(codes) // 20)]))
-    return max(abs(float(codes.max()) - rest), abs(float(codes.min()) - rest)) * abs(channel.scale)
+    up, down = float(codes.max()) - rest, rest - float(codes.min())
+    away = (up, down) if channel.scale > 0 else (down, up)
+    return away[0] * abs(channel.scale), away[1] * abs(channel.scale)

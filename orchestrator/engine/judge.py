@@ -171,12 +171,15 @@ def _chosen(requirement: Requirement, values: list[Value], shots: int) -> tuple[
             return by_shot, each, missing
         case "first":
             return by_shot[:1], bool(by_shot), "the first value is missing"
-        case "last":
-            return by_shot[-1:], each, missing
+        case "last" if each:  # of an ended run; the latest so far is not the last
+            return by_shot[-1:], True, ""
         case "mean" if each:
             return [_mean(by_shot)], True, ""
-        case "largest" if by_shot:
+        case "largest" if by_shot and (each or requirement.at_most is not None):
+            # It can only grow: beyond an upper limit it stays there, short of a lower one it may still get there.
             return [max(by_shot, key=lambda v: abs(v.value))], each, missing
+        case "change first to last" if each and len(by_shot) > 1 and by_shot[0].value == 0:
+            return [], False, "the first value is zero: a relative change from it does not exist"
         case "change first to last" if each and len(by_shot) > 1:
             return [_change(by_shot[0], by_shot[-1])], True, ""
         case _:

@@ -7,15 +7,18 @@ raises on the way out; what went wrong becomes a cause behind the first one.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
+from orchestrator.core.interlock import EMERGENCY_STOP
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.context import Context
-from orchestrator.engine.stop import BenchFault
+from orchestrator.engine.stop import BenchFault, cause_of
+from orchestrator.monitor.port import Reply
 
+T = TypeVar("T")
 CONTACTOR_MARGIN_S = 1.0
 PROOF_MARGIN_S = 2.0
 
@@ -62,7 +65,7 @@ def switch_on(output: str, at: Context) -> None:
     )
     if not reply.granted:
         at.pace.slice()  # the monitor's own cause, if it has one, comes first
-        raise BenchFault(Reason.INTERLOCK_OPEN, f"the interlock monitor refused {output}: {reply.sentence}")
+        raise BenchFault(_why_refused(reply, at), f"the interlock monitor refused {output}: {reply.sentence}")
     rules = at.bench.file.outputs[output]
     at.progress.say("warning horn", until_s=at.clock.now_s() + rules.warning, until_what="energy on")
     at.pace.wait_until(at.clock.now_s() + rules.warning)
@@ -71,6 +74,14 @@ def switch_on(output: str, at: Context) -> None:
         raise BenchFault(
             Reason.SUPPLY_FAULT, f"the contactor of {output} did not close within {within_s:g} s"
         )
+
+
+def _why_refused(reply: Reply, at: Context) -> Reason:
+    """What a refusal stands for: the emergency stop and a missing proof of off are more than an open interlock."""
+    proof = at.monitor.snapshot().proof
+    if proof is not None and not proof.safe:
+        return Reason.OFF_NOT_PROVEN
+    return Reason.EMERGENCY_STOP if reply.sentence.startswith(EMERGENCY_STOP) else Reason.INTERLOCK_OPEN
 
 
 def _is_on(output: str, at: Context) -> bool:
@@ -83,9 +94,9 @@ def off_and_prove(output: str, at: Context) -> Proof:
     with at.stop.shielded():
         at.progress.say("switching off")
         try:
-            finish = at.bench.start_off(output)
+            finish = _guarded(lambda: at.bench.start_off(output), _no_writes, at)
             at.monitor.ask("switch_off", output=output, timeout_s=0.5, on_slice=at.pace.slice)
-            off_writes = finish()
+            off_writes = _guarded(finish, _no_writes(), at)
             proof_s = at.bench.file.discharge_time + PROOF_MARGIN_S
             reply = at.monitor.ask("prove_off", timeout_s=proof_s, on_slice=at.pace.slice)
         except Exception as error:  # noqa: BLE001 (the way to safe must end in a proof or in "not proven")
@@ -95,6 +106,19 @@ def off_and_prove(output: str, at: Context) -> Proof:
         dict(reply.facts) | {"because": None if reply.granted else reply.sentence},
         tuple(off_writes),
     )
+
+
+def _no_writes() -> list[dict[str, str]]:
+    return []
+
+
+def _guarded(begin: Callable[[], T], otherwise: T, at: Context) -> T:
+    """Off writes that fail by a fault of our own are a cause, and keep nobody from asking the monitor."""
+    try:
+        return begin()
+    except Exception as error:  # noqa: BLE001 (the way to safe goes on)
+        at.stop.request(cause_of(error, at.clock.now_s()))
+        return otherwise
 
 
 def require(proof: Proof, output: str, at: Context) -> None:

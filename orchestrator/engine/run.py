@@ -6,7 +6,7 @@ rehearsals. Whatever happens in `_work`, `_close` follows: judge, say why it sto
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.outcome import OUTCOME_OF, Outcome, Verdict, worse
@@ -54,6 +54,8 @@ class RunOrder:
     indicator_lot: str | None = None
     override: dict[str, Any] | None = None
     """A lapsed calibration that a person set aside: instruments with their dates, planned end, reason."""
+    asked_s: float | None = None
+    """Monotonic time at which the person asked for it; the run's beginning where it is not given."""
 
 
 @dataclass
@@ -88,12 +90,13 @@ class RunEnd:
 def run(order: RunOrder, world: World) -> RunEnd:
     """Run the order. Never raises: every ending is a RunEnd, sealed where the store still allows it."""
     at = _context(order, world)
+    asked_s = world.clock.now_s() if order.asked_s is None else order.asked_s
     shots = Shots(at, Arming(at.sequence.arm, at))
     at.shots, at.arm = shots, shots.arming.require
     try:
         with world.stop.latching():
             _open_record(order, at)
-            _acknowledge_the_last_stop(at)
+            _acknowledge_the_last_stop(at, asked_s)
             _work(at, shots, order.earlier_verification)
     except Stopped:
         pass
@@ -157,9 +160,9 @@ def _open_record(order: RunOrder, at: Context) -> None:
         )
 
 
-def _acknowledge_the_last_stop(at: Context) -> None:
-    """Starting is the person's act that clears what an earlier run stopped for; only with off proven."""
-    reply = at.monitor.ask("clear_cause", timeout_s=1.0, on_slice=lambda: None)
+def _acknowledge_the_last_stop(at: Context, asked_s: float) -> None:
+    """Starting is the person's act that clears what the bench stopped for before it; only with off proven."""
+    reply = at.monitor.ask("clear_cause", timeout_s=1.0, on_slice=lambda: None, until_s=asked_s)
     if not reply.granted:
         at.pace.slice()  # what the monitor itself stopped for says more than its refusal
         raise BenchFault(Reason.OFF_NOT_PROVEN, reply.sentence)
@@ -208,12 +211,14 @@ class _Closing:
     world: World
     at: Context
     shots: Shots
+    _end_is_kept: bool = False
 
     def close(self) -> RunEnd:
         with self.world.stop.shielded():
             off_proven = self._make_safe()
             self.at.course.go("make_safe")
-            rows, outcome = self._judge()
+            self._keep_causes()
+            rows, outcome = self._judged()
             self.at.course.go("judge")
             end = self._say(outcome, off_proven, rows)
             sealed = self._seal(end)
@@ -239,6 +244,18 @@ class _Closing:
             self.world.stop.because(Reason.OFF_NOT_PROVEN, reply.sentence)
         return bool(reply.granted)
 
+    def _keep_causes(self) -> None:
+        """Before anything is judged: a cause that cannot be kept is a storage fault, and no run with one is valid."""
+        for number, cause in enumerate((self._first(), *self.world.stop.later)):
+            self._keep("cause", **cause.to_json(), first=number == 0)
+
+    def _judged(self) -> tuple[tuple[Row, ...], Outcome]:
+        try:
+            return self._judge()
+        except Exception as error:  # noqa: BLE001 (our own bug must not take the end of the run with it)
+            self.world.stop.request(cause_of(error, self.at.clock.now_s()))
+            return (), Outcome.ERROR
+
     def _judge(self) -> tuple[tuple[Row, ...], Outcome]:
         evidence = self.shots.evidence(self.at.sequence.duty.shots)
         requirements = self.at.sequence.requirements
@@ -260,8 +277,6 @@ class _Closing:
 
     def _say(self, outcome: Outcome, off_proven: bool | None, rows: tuple[Row, ...]) -> RunEnd:
         first, later = self._first(), self.world.stop.later
-        for number, cause in enumerate((first, *later)):
-            self._keep("cause", **cause.to_json(), first=number == 0)
         words = sentence(first, off_proven)
         ended = self._keep(
             "run_ended",
@@ -275,8 +290,8 @@ class _Closing:
             after_a_stop=self.at.sequence.specimen.after_a_stop,
         )
         # Behind the outcome and only with it, so that no record holds a P without what it rests on.
-        for row in rows if ended else ():
-            self._keep("verdict", **row.to_json())
+        kept = [self._keep("verdict", **row.to_json()) for row in (rows if ended else ())]
+        self._end_is_kept = ended and all(kept)
         self.at.progress.say(words)
         return RunEnd(outcome, first, off_proven, words, rows, False, later)
 
@@ -296,12 +311,27 @@ class _Closing:
         from orchestrator.record.sheet import data_sheet
 
         try:
+            if not self._end_is_kept:
+                raise self.world.journal.fault or StorageFault("the end of the run", "is not kept", "")
             self.world.store.create("sheet.txt", data_sheet(self.world.journal.entries).encode())
             sealed = seal(self.world.store, self.world.journal, self.world.clock)
             if self.world.heads is not None:
                 self.world.heads.append(self.order.run, "seal", sealed.sha256)
-        except StorageFault as fault:
-            words = f"{end.sentence} The record could not be sealed: {fault}"
-            worst = worse(end.outcome, Outcome.ERROR)
-            return RunEnd(worst, end.cause, end.off_proven, words, end.rows, False, self.world.stop.later)
-        return RunEnd(end.outcome, end.cause, end.off_proven, end.sentence, end.rows, True, end.later)
+        except Exception as error:  # noqa: BLE001 (the last act of a run: it ends here, unsealed)
+            self.world.stop.request(cause_of(error, self.at.clock.now_s()))
+            return self._unsealed(end, error)
+        return replace(end, sealed=True)
+
+    def _unsealed(self, end: RunEnd, error: Exception) -> RunEnd:
+        """What is told then is no more than the record can vouch for: no P, and an outcome that says so."""
+        rows = tuple(
+            replace(
+                row, verdict=Verdict.NOT_JUDGED, sentence=f"no P in a record without a seal: {row.sentence}"
+            )
+            if row.verdict is Verdict.PASSES
+            else row
+            for row in end.rows
+        )
+        words = f"{end.sentence} The record could not be sealed: {error}"
+        outcome, later = worse(end.outcome, Outcome.ERROR), self.world.stop.later
+        return replace(end, outcome=outcome, sentence=words, rows=rows, later=later)

@@ -61,6 +61,7 @@ class ShotResult:
     triggered_s: float | None = None
     charged_v: float | None = None
     valid: bool = False
+    spurious: bool = False
     why: str | None = None
     results: dict[str, dict[str, Any]] = field(default_factory=dict)
     budget: dict[str, Any] = field(default_factory=dict)
@@ -119,13 +120,17 @@ class Shot:
 
     def _refuse(self, unit: Any, when: str) -> None:
         if when == "before trigger" and unit.done():
-            self.result.applied = True
-            self.result.triggered_s = self.at.clock.now_s()
+            self._applied_by_itself()
             raise BenchFault(Reason.SPURIOUS_SHOT, f"{unit.name} was triggered before the trigger command")
         what = (
             f"{unit.name} is not waiting for trigger {when}: the shot is refused, the specimen is as it was"
         )
         raise BenchFault(Reason.INSTRUMENT_FAULT, what)
+
+    def _applied_by_itself(self) -> None:
+        """Energy without a command: the specimen counts as shot, and nothing is judged by it."""
+        self.result.applied = self.result.spurious = True
+        self.result.triggered_s = self.at.clock.now_s()
 
     def charge(self) -> None:
         """Charge to the set-point within its tolerance, by the source's read-back and by the bench's own divider."""
@@ -149,6 +154,7 @@ class Shot:
         divider_v = at.monitor.snapshot().voltages.get("store")
         charged_v = self.result.charged_v or 0.0
         if divider_v is None or abs(divider_v - charged_v) > DIVIDER_AGREES_WITHIN * wanted.nominal:
+            at.pace.slice()  # without a fresh word from the monitor its reading says nothing about the source
             what = f"the source reads {charged_v:.0f} V, the bench's divider {divider_v} V"
             raise BenchFault(Reason.SUPPLY_FAULT, what)
         at.journal.append(
@@ -206,16 +212,31 @@ class Shot:
         """Save and compute what was captured; without a trigger, stop the digitisers."""
         with self.at.saving():
             if not self.result.applied:
+                self._look_for_a_spurious_shot()
+            if not self.result.applied:
                 self._stop_digitisers()
                 return
             self._journal_applied()
             try:
                 self._save_and_compute()
-            except LinkFault as fault:
+            except (LinkFault, InstrumentFault) as fault:
                 self.result.why = f"the trace could not be read: {fault}"
                 raise
             finally:
                 self._journal_figures()
+
+    def _look_for_a_spurious_shot(self) -> None:
+        """The run ended before its trigger: a digitiser that was triggered all the same tells of a shot."""
+        for unit in self.digitisers:
+            try:
+                triggered = unit.done()
+            except (LinkFault, InstrumentFault):
+                continue  # stopping it, next, says what is wrong
+            if triggered:
+                self._applied_by_itself()
+                what = f"{unit.name} was triggered without a trigger command"
+                self.at.stop.because(Reason.SPURIOUS_SHOT, what)
+                return
 
     def _journal_applied(self) -> None:
         plan = self.plan
@@ -261,12 +282,12 @@ class Shot:
         self._compute(capture.waveform)
 
     def _compute(self, waveform: Waveform) -> None:
-        outcome = figures_of(waveform, self.plan.capture)
+        outcome = figures_of(waveform, self.plan.capture, self.plan.polarity)
         self.result.results = outcome.results
         self.result.warnings = outcome.warnings
         self.result.budget = outcome.budget
-        self.result.why = outcome.why
-        self.result.valid = outcome.why is None
+        self.result.why = "it was not commanded" if self.result.spurious else outcome.why
+        self.result.valid = self.result.why is None
 
     def _journal_figures(self) -> None:
         plan, result = self.plan, self.result

@@ -177,11 +177,15 @@ def _monitor_ends(monitor: Monitor, request: Request) -> Outcome:
 
 
 def _clear_cause(monitor: Monitor, request: Request) -> Outcome:
+    """Only what happened before `until_s`, where that is given: nobody has acknowledged what came after."""
     if monitor.machine.state == _STATE.OFF_NOT_PROVEN:
         return False, monitor.blocked or "off is not proven: a named person must release the bench first"
     proof = monitor.proof_now()
     if monitor.blocks or not proof.safe:
         return False, proof.sentence
+    until_s = request.get("until_s")
+    if monitor.cause is not None and isinstance(until_s, int | float) and monitor.cause.at_s > until_s:
+        return False, f"stopped since it was asked for: {monitor.cause.what}"
     if monitor.cause is not None:
         monitor.event("cause_cleared", reason=monitor.cause.reason.value)
     monitor.cause, monitor.later = None, []
