@@ -61,7 +61,8 @@ def skip_the_off(patch: pytest.MonkeyPatch) -> None:
 
 
 def swallow_a_timeout(patch: pytest.MonkeyPatch) -> None:
-    """A trace that could not be read is taken for one that shows nothing."""
+    """A trace that could not be read is taken for the one before it, and nobody looks at its polarity."""
+    patch.setattr(figures, "_other_polarity", lambda *_: None)
     fetch = bench.RecorderUnit.fetch
 
     def patient(self: bench.RecorderUnit) -> Any:
@@ -125,8 +126,8 @@ def judge_a_clipped_capture(patch: pytest.MonkeyPatch) -> None:
     """What the analysis refuses is given the largest code instead."""
     sound = figures.figures_of
 
-    def eager(waveform: Any, capture: Any) -> figures.Outcome:
-        outcome = sound(waveform, capture)
+    def eager(waveform: Any, capture: Any, polarity: str) -> figures.Outcome:
+        outcome = sound(waveform, capture, polarity)
         if outcome.why is None or "voltage" not in waveform.channels:
             return outcome
         peak = float(np.max(np.abs(waveform.channels["voltage"].values())))

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 RANGES_A_WORKER = 12
 NOT_TRIED_AT_MOST = 0.01
+VERDICTS = (
+    "verdicts rest on evidence"  # the one invariant that a plausible error of a single source may break
+)
 
 
 @dataclass(frozen=True)
@@ -86,7 +89,7 @@ class Result:
 
     @property
     def breaches(self) -> list[Cell]:
-        return [cell for cell in self.found if cell.breaches and not self._undetectable(cell)]
+        return [cell for cell in self.found if self._unexcused(cell)]
 
     @property
     def not_detectable(self) -> list[Cell]:
@@ -101,6 +104,11 @@ class Result:
     @property
     def held(self) -> int:
         return sum(not cell.breaches and cell.tried and not self._undetectable(cell) for cell in self.found)
+
+    def _unexcused(self, cell: Cell) -> list[str]:
+        """What broke; a plausible error of a single source excuses a verdict, and nothing else."""
+        excused = VERDICTS if self._undetectable(cell) else None
+        return [one for one in cell.breaches if excused is None or not one.startswith(excused)]
 
     @property
     def passed(self) -> bool:

@@ -28,6 +28,10 @@ class EngineStruck(BaseException):
     """The engine does nothing any more: killed, frozen or without power."""
 
 
+class CannotInject(BaseException):
+    """The fault itself could not be done: the test is wrong, and nothing was tried."""
+
+
 @dataclass
 class Harness:
     """The opened seams of one rehearsal."""
@@ -37,6 +41,8 @@ class Harness:
     engine_struck: bool = False
     monitor_struck_s: float | None = None
     monitor_pipe_closed: bool = False
+    safety_link_struck: bool = False
+    second_injected: bool = False
     _truth_seen: int = 0
 
     def __post_init__(self) -> None:

@@ -7,7 +7,7 @@ import os
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from orchestrator.rehearse.faults.harness import Harness
+from orchestrator.rehearse.faults.harness import SAFETY_IO, CannotInject, Harness
 from orchestrator.rehearse.faults.kinds import LONG_LATE_S
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ _PLANT_SETTINGS = {
     "door_opens": ("door", "open"),
     "stick_taken": ("earthing_stick", "away"),
     "exhaust_stops": ("exhaust", "stopped"),
-    "door_bounces": ("door.a", "bounces"),
+    "door_bounces": ("door.a", "bounces:0.03 s"),
     "door_disagrees": ("door.a", "open"),
     "door_sticks": ("door.a", "sticks"),
     "emergency_stop": ("emergency_stop", "pressed"),
@@ -44,8 +44,19 @@ _PLANT_SETTINGS = {
 
 
 def inject(fault: str, point: Point, harness: Harness) -> None:
-    """Do it; raises EngineStruck where the engine itself is struck and is the one that acts."""
+    """Do it; raises EngineStruck where the engine itself is struck and is the one that acts.
+
+    What cannot be done ends the cell by CannotInject: an engine that swallowed the error would seem to have held.
+    """
+    try:
+        _inject(fault, point, harness)
+    except (ValueError, LookupError, TypeError, AttributeError) as error:
+        raise CannotInject(f"{fault} cannot be done at {point.name}: {error}") from error
+
+
+def _inject(fault: str, point: Point, harness: Harness) -> None:
     if fault in LINK_FAULTS:
+        harness.safety_link_struck |= point.where == SAFETY_IO
         plant: Any = harness.rehearsal.virtual.plant
         plant.plan_fault(point.where, point.nth, LINK_FAULTS[fault])
     elif fault in _PLANT_SETTINGS:

@@ -10,11 +10,13 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import zip_longest
+from itertools import pairwise, zip_longest
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.outcome import Outcome, Verdict
+from orchestrator.core.reasons import Reason
 from orchestrator.record.verify import verify
+from orchestrator.rehearse.faults.first_causes import first_causes
 
 if TYPE_CHECKING:
     from orchestrator.core.interlock import Rules
@@ -30,16 +32,17 @@ PROOF_AGE_S = 2.0
 CROSSING_V = 0.5  # the log notes the crossing of the limit, by a hair on either side
 ROUNDING_S = 1e-6  # the journal's times are rounded to a nanosecond
 FIGURES_AGREE_WITHIN = 0.05
+EXACTLY = 1e-6  # of a limit: nearer to it than this, two ways of rounding may differ
 
 
 @dataclass(frozen=True)
 class Case:
     """One ended rehearsal with everything to judge it by. `end` is None where the engine was struck.
 
-    `injected_s` is when the fault was injected, `ended_s` when plant and monitor had been left alone long enough;
-    `restarted_s` is when what was struck was started again, or `ended_s`. `stored_v` is what the store holds at
-    the end, `blocked` the monitor's sentence of a blocked start after the restart; `promised` are the journal
-    entries whose append had returned.
+    `injected_s` is when the fault was injected, `run_ended_s` when the run ended, `ended_s` when plant and monitor had
+    been left alone long enough; `restarted_s` is when what was struck was started again, or `ended_s`. `stored_v` is
+    what the store holds at the end, `stored_then_v` at the run's end; `blocked` the monitor's sentence of a blocked
+    start after the restart; `promised` are the journal entries whose append had returned.
     """
 
     fault: str
@@ -58,6 +61,8 @@ class Case:
     restarted: bool
     shots_after_restart: int
     stored_v: float
+    run_ended_s: float
+    stored_then_v: float
     tried: bool = True
 
     @cached_property
@@ -122,13 +127,15 @@ def _discharged_in_time(case: Case) -> Iterator[str]:
 
 
 def _proofs_are_true(case: Case) -> Iterator[str]:
-    """What the record calls proven off was off: contactors open, discharge and earth closed."""
+    """What the record calls proven off was off: contactors open, discharge and earth closed, the store touch-safe."""
     for proof in case.stored:
         if proof["kind"] == "off_proof" and proof["safe"]:
             then = [e for e in case.truth if e["at_s"] <= proof["mono_s"] + ROUNDING_S]
             off = set(_states(then, CONTACTORS).values()) == {"open"}
             earthed = set(_states(then, ("discharge", "earth")).values()) == {"closed"}
-            if not (off and earthed):
+            volts = [abs(e["volts"]) for e in then if e["event"] == "stored_voltage"]
+            discharged = not volts or volts[-1] <= case.rules.touch_safe_v + CROSSING_V
+            if not (off and earthed and discharged):
                 yield f"the record says at {proof['mono_s']:.3f} s that {proof['output']} is proven off, and it was not"
 
 
@@ -180,9 +187,13 @@ def _commanded(case: Case) -> list[Entry]:
 
 
 def _one_shot_a_trigger(case: Case) -> Iterator[str]:
+    """From each announced trigger to the next at most one commanded shot, and none before the first."""
     intents = [e for e in case.promised if e["kind"] == "intent" and e["act"] == "trigger"]
-    if len(_commanded(case)) > len(intents):
-        yield f"{len(_commanded(case))} shots for {len(intents)} intents to trigger"
+    at_s = [float("-inf"), *(e["mono_s"] - ROUNDING_S for e in intents), float("inf")]
+    for number, (since_s, until_s) in enumerate(pairwise(at_s)):
+        shots = [e for e in _commanded(case) if since_s <= e["at_s"] < until_s]
+        if len(shots) > min(number, 1):
+            yield f"{len(shots)} shots after {number} announced triggers and before the next"
 
 
 def _no_blind_shot(case: Case) -> Iterator[str]:
@@ -292,7 +303,56 @@ def _says_rightly_whether_it_is_safe(case: Case) -> Iterator[str]:
 
 
 def _was_safe_at_the_end_of_the_run(case: Case) -> bool:
-    return _is_safe(case)
+    then = [e for e in case.truth if e["at_s"] <= case.run_ended_s]
+    off = set(_states(then, CONTACTORS).values()) == {"open"}
+    earthed = set(_states(then, ("discharge", "earth")).values()) == {"closed"}
+    return off and earthed and case.stored_then_v <= case.rules.touch_safe_v
+
+
+def _tells_what_it_kept(case: Case) -> Iterator[str]:
+    """What people are told is what the record holds: no P without a pass, no seal over a missing end."""
+    if case.end is None:
+        return
+    told = {row.verdict for row in case.end.rows}
+    if Verdict.PASSES in told and case.end.outcome is not Outcome.PASS:
+        yield f"tells a P in a run with outcome {case.end.outcome}"
+    if case.end.sealed and not verify(case.store, None).ok:
+        yield "says that the record is sealed, and it does not verify"
+    if case.end.sealed and _outcome(case) != case.end.outcome:
+        yield f"tells outcome {case.end.outcome} and has sealed {_outcome(case)}"
+    recorded = [row["verdict"] for row in _verdicts(case)]
+    if case.end.sealed and recorded != [row.verdict for row in case.end.rows]:
+        yield f"tells other verdicts than it has sealed: {recorded}"
+
+
+def _every_f_stays(case: Case) -> Iterator[str]:
+    """A value in the record beyond a limit on every shot, or a mark that was seen, has its F in the verdicts."""
+    for row in _verdicts(case):
+        if row["judged"] == "every shot" and row["verdict"] != Verdict.FAILS and _evidence_against(case, row):
+            yield f"{row['verdict']} for {row['clause']} although the record holds a value that fails it"
+
+
+def _evidence_against(case: Case, row: Entry) -> bool:
+    if row["must_be"] is not None:
+        seen = [e for e in case.stored if e["kind"] == "observation" and e["indicator"] == row["result"]]
+        return any(e["state"] != row["must_be"] for e in seen)
+    valid = [e for e in case.stored if e["kind"] == "figures" and e["valid"] and e["part"] == "duty"]
+    values = [e["results"][row["result"]]["value"] for e in valid if row["result"] in e["results"]]
+    values += [e["value"] for e in case.stored if e["kind"] == "measurement" and e["result"] == row["result"]]
+    way = 1 if row["direction"] == "at_most" else -1
+    return any(way * (abs(value) - row["limit"]) > EXACTLY * row["limit"] for value in values)
+
+
+def _no_bug_of_ours(case: Case) -> Iterator[str]:
+    """No fault of the bench makes the software fail."""
+    for cause in () if case.end is None else (case.end.cause, *case.end.later):
+        if cause.reason is Reason.INTERNAL_ERROR:
+            yield f"the software failed: {cause.what}"
+
+
+def _first_cause_is_right(case: Case) -> Iterator[str]:
+    if case.end is not None and case.end.cause.reason not in first_causes(case.fault):
+        yield f"{case.fault} is told as {case.end.cause.reason}: {case.end.cause.what}"
 
 
 CHECKS: dict[str, Callable[[Case], Iterator[str]]] = {
@@ -309,4 +369,8 @@ CHECKS: dict[str, Callable[[Case], Iterator[str]]] = {
     "figures rest on durable captures": _figures_rest_on_durable_captures,
     "figures are those of their shot": _figures_are_those_of_their_shot,
     "says rightly whether it is safe": _says_rightly_whether_it_is_safe,
+    "tells what it kept": _tells_what_it_kept,
+    "an F stays": _every_f_stays,
+    "no bug of ours": _no_bug_of_ours,
+    "the first cause is right": _first_cause_is_right,
 }

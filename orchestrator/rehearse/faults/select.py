@@ -26,6 +26,9 @@ SECONDS = (
 )
 
 
+ENDS_THE_ENGINE = ("engine_killed", "engine_frozen", "power_cut")  # after it no point comes for a second one
+
+
 @dataclass(frozen=True)
 class Selection:
     """The numbers of the points to be tried, how many were left out for which reason, and the seeded pairs.
@@ -61,8 +64,10 @@ def _pairs(trace: Trace, numbers: list[int], seed: int) -> dict[int, str]:
     pairs = {}
     for number in chosen:
         tried, _ = cells(trace.points[number], trace)
-        if tried:
-            pairs[number] = f"{chance.choice(tried).name}+{chance.choice(SECONDS)}"
+        firsts = [fault.name for fault in tried if fault.name not in ENDS_THE_ENGINE]
+        if firsts:
+            first = chance.choice(firsts)
+            pairs[number] = f"{first}+{chance.choice([second for second in SECONDS if second != first])}"
     return pairs
 
 

@@ -23,7 +23,7 @@ from orchestrator.rehearse.faults.inject import LINK_FAULTS, inject
 from orchestrator.rehearse.faults.invariants import Case, breaches, time_to_safe_s
 from orchestrator.rehearse.faults.kinds import BY_NAME, PAIR, cells, family_of
 from orchestrator.rehearse.faults.points import Point, PointKind
-from orchestrator.rehearse.faults.trace import SAFETY_IO, Trace, Tracer
+from orchestrator.rehearse.faults.trace import Trace, Tracer
 from orchestrator.rehearse.rehearsal import restarted_monitor
 
 if TYPE_CHECKING:
@@ -102,6 +102,7 @@ def begin(fault: str, point: Point, harness: Harness) -> None:
         if second and later.at_s >= due_s and later.kind in BY_NAME[second].at:
             harness.points.on_point = lambda last: None
             inject(second, later, harness)
+            harness.second_injected = True
 
     harness.points.on_point = on_point
     inject(first, point, harness)
@@ -123,8 +124,13 @@ class _Walker:
         self.child: tuple[str, Point, int] | None = None
         self.harness.points.on_point = self._on_point
         end: RunEnd | None = None
-        with contextlib.suppress(_Enough):
-            end = _run(self.harness)
+        try:
+            with contextlib.suppress(_Enough):
+                end = _run(self.harness)
+        except BaseException:
+            if self.child is None:
+                raise
+            self._say({"breaches": [f"the rehearsal itself failed: {traceback.format_exc(limit=-3)}"]})
         if self.child is not None:
             self._tell(end)
         return self.found
@@ -158,12 +164,17 @@ class _Walker:
     def _tell(self, end: RunEnd | None) -> None:
         """The child's last act."""
         assert self.child is not None
-        fault, point, write = self.child
+        fault, point, _ = self.child
         try:
             told = _judged(_case(fault, point, self.harness, end), end)
         except Exception:  # noqa: BLE001 (the child's process ends here; the parent must hear why)
             told = {"breaches": [f"the judgement itself failed: {traceback.format_exc(limit=-3)}"]}
-        os.write(write, json.dumps(told).encode())
+        self._say(told)
+
+    def _say(self, told: dict[str, Any]) -> None:
+        """To the parent; the child ends here."""
+        assert self.child is not None
+        os.write(self.child[2], json.dumps(told).encode())
         os._exit(0)
 
 
@@ -226,6 +237,7 @@ def _case(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> Cas
     virtual, plant = rehearsal.virtual, rehearsal.virtual.plant
     rules = Rules.from_dict(rehearsal.order.bench.bench.monitor_rules())  # type: ignore[union-attr]
     harness.disarm()
+    run_ended_s, stored_then_v = virtual.now_s, abs(plant.show(virtual.now_s)["stored_v"])
     promised = rehearsal.world.journal.entries
     virtual.run_until(virtual.now_s + rules.discharge_s + AFTERMATH_S)
     shots = sum(e["event"] == "shot" for e in plant.truth())
@@ -250,17 +262,22 @@ def _case(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> Cas
         blocked=monitor.blocked,
         coils_off=not any(coils.get(name) for name in energy),
         monitor_struck=harness.monitor_struck_s is not None,
-        safety_link_struck=point.where == SAFETY_IO or PAIR in fault,
+        safety_link_struck=harness.safety_link_struck,
         rules=rules,
         restarted=restarted,
         shots_after_restart=sum(e["event"] == "shot" for e in plant.truth()) - shots,
         stored_v=abs(plant.show(virtual.now_s)["stored_v"]),
+        run_ended_s=run_ended_s,
+        stored_then_v=stored_then_v,
         tried=_changed_anything(fault, point, harness, end),
     )
 
 
 def _changed_anything(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> bool:
-    """Whether the fault changed a byte or a state: an exchange planned to go wrong must have taken place."""
+    """Whether the fault changed a byte or a state: an exchange planned to go wrong must have taken place, and of a
+    pair the second must have come."""
+    if PAIR in fault:
+        return harness.second_injected
     if point.kind is PointKind.EXCHANGE and fault in LINK_FAULTS:
         device: Any = harness.rehearsal.virtual.plant.devices[point.where]
         return bool(device.exchanges >= point.nth)
