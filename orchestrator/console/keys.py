@@ -35,8 +35,8 @@ def key_lines() -> list[str]:
     """All keys, a line each."""
     rows = [f"{key.function.upper():>4}  {key.letter}   {key.does}" for key in KEYS]
     return [
-        " F12  Ctrl-X  ABORT, from everywhere, at once. It is no emergency stop: that is the red button.",
+        " F12 Ctrl-X  ABORT from everywhere, at once. No emergency stop: that is red.",
+        " Esc  leaves the line, or goes a step back.   PgDn PgUp  more of a view.",
         *rows,
-        " Esc      leave the line to type in; in a form: one step back. PgUp, PgDn: more of a long view.",
-        " Ctrl-Q   leave the console. A run goes on without it.",
+        "Ctrl-Q   leaves the console. A run goes on without it.",
     ]
