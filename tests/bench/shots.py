@@ -52,7 +52,7 @@ from tests.bench.row import Row
 from tests.run.worlds import TIDEWATER
 
 SHOTS = int(os.environ.get("BENCHWARD_SHOTS", "100"))
-ROUNDS = 5
+ROUNDS = 7
 AT_MOST = 1.3
 STATE, VOLTS = b"STATus:OPERation:CONDition?\n", b"MEASure:VOLTage?\n"
 POLLED = ((STATE,), (VOLTS,), (VOLTS, STATE))
