@@ -84,7 +84,7 @@ class Loop:
             self.hub.serve(next_s)
             if self.hub.abort is not None:
                 self._abort()
-            elif time.monotonic() >= next_s:
+            if time.monotonic() >= next_s:  # also while somebody goes on aborting: off is proven by looking
                 self._poll()
                 next_s = max(next_s + poll_s, time.monotonic())
         return self._end()

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import errno
 import os
+import time
 from collections.abc import Callable
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
+from orchestrator.core.interlock import Reading, Rules
 from orchestrator.core.outcome import Outcome, Verdict
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.judge import Evidence, Value, judge
+from orchestrator.monitor.logic import Monitor
+from orchestrator.monitor.process import Loop
 from orchestrator.record.store import Act
 from orchestrator.record.verify import verify
 from sequences.quantity import Quantity
@@ -266,3 +270,45 @@ def test_a_meter_without_a_reading_is_an_instrument_fault(monkeypatch: pytest.Mo
 
     assert ending.end.cause.reason is Reason.INSTRUMENT_FAULT
     assert "has no reading" in ending.end.cause.what
+
+
+# ---- the monitor's process
+
+
+class _Enough(Exception):
+    pass
+
+
+class _Flooded:
+    """A hub on whose abort socket somebody writes without end."""
+
+    def __init__(self, turns: int) -> None:
+        self.requests: list[Entry] = []
+        self.abort: Entry | None = None
+        self._left = turns
+
+    def serve(self, until_s: float) -> None:
+        self._left -= 1
+        if not self._left:
+            raise _Enough
+        self.abort = {"act": "abort", "who": "a stuck key"}
+
+    def __getattr__(self, name: str) -> Callable[..., None]:
+        return lambda *_: None
+
+
+def test_an_abort_without_end_does_not_keep_the_monitor_from_looking() -> None:
+    rules = Rules.from_dict(VirtualBench().bench.bench.monitor_rules())  # type: ignore[union-attr]
+    reads = []
+
+    def read() -> Reading:
+        reads.append(1)
+        return Reading(time.monotonic(), (True,) * rules.input_count, (0,) * rules.register_count)
+
+    io: Any = SimpleNamespace(read=read, write=lambda coils: None, renew_watchdog=lambda: None)
+    hub: Any = _Flooded(3000)
+    kept: Any = SimpleNamespace(block=lambda *_: None, prove=lambda *_: None, release=lambda: None)
+    with pytest.raises(_Enough):
+        Loop(Monitor(rules, started_s=time.monotonic()), io, hub, kept).run()
+
+    assert len(reads) > 1
