@@ -17,13 +17,19 @@ import pytest
 from drivers.links.base import LinkFault
 from orchestrator.core import interlock
 from orchestrator.core.interlock import Proof
+from orchestrator.core.reasons import Cause, Reason
 from orchestrator.engine import bench, figures, live, shot
+from orchestrator.engine import run as engine_run
 from orchestrator.monitor import acts, logic, safety_io
 from orchestrator.record import journal
+from orchestrator.rehearse.faults import inject
 from orchestrator.rehearse.faults.campaign import Order, traced
+from orchestrator.rehearse.faults.harness import CannotInject
+from orchestrator.rehearse.faults.kinds import cells
 from orchestrator.rehearse.faults.points import PointKind
+from orchestrator.rehearse.faults.select import select
 from orchestrator.rehearse.faults.trace import Trace
-from orchestrator.rehearse.faults.walk import single, trace
+from orchestrator.rehearse.faults.walk import single, trace, walk
 
 TIDEWATER = Path(__file__).parents[2] / "sequences" / "library" / "tidewater"
 ORDER = Order(
@@ -48,6 +54,7 @@ class Row:
     message: bytes = b""
     breaks: str = ""
     nth: int = 0  # which of the matching points
+    part: str = DUTY
 
 
 def skip_the_off(patch: pytest.MonkeyPatch) -> None:
@@ -240,6 +247,35 @@ def monitor_always_grants(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(logic, "decide", lambda *_: {})
 
 
+def call_everything_a_supply_fault(patch: pytest.MonkeyPatch) -> None:
+    def opened(view: Any, output: str, now_s: float) -> Cause:
+        return Cause(Reason.SUPPLY_FAULT, f"{output} went off", now_s)
+
+    patch.setattr(interlock, "_opened", opened)
+
+
+def fail_on_a_link_fault(patch: pytest.MonkeyPatch) -> None:
+    fetch = bench.RecorderUnit.fetch
+
+    def careless(self: bench.RecorderUnit) -> Any:
+        try:
+            return fetch(self)
+        except LinkFault as fault:
+            raise KeyError(self.channel) from fault
+
+    patch.setattr(bench.RecorderUnit, "fetch", careless)
+
+
+def tell_a_pass_that_is_not_kept(patch: pytest.MonkeyPatch) -> None:
+    """What the disk does not take at the end of a run is forgotten."""
+    keep = engine_run._Closing._keep
+
+    def forgetful(self: engine_run._Closing, kind: str, **fields: Any) -> bool:
+        return keep(self, kind, **fields) or True
+
+    patch.setattr(engine_run._Closing, "_keep", forgetful)
+
+
 _X, _W = PointKind.EXCHANGE, PointKind.WAIT
 ROWS = (
     Row("skip the off", skip_the_off, "silent", _X, "generator", b"MEASure:VOLTage", "proofs are true"),
@@ -313,6 +349,35 @@ ROWS = (
         b"OUTPut ON",
         "interlock",
     ),
+    Row(
+        "call everything a supply fault",
+        call_everything_a_supply_fault,
+        "door_bounces",
+        _X,
+        "generator",
+        b"OUTPut ON",
+        "the first cause is right",
+    ),
+    Row(
+        "fail on a link fault",
+        fail_on_a_link_fault,
+        "silent",
+        _X,
+        "digitiser_v",
+        b"TRACe? ",
+        "no bug of ours",
+    ),
+    Row(
+        "tell a pass that is not kept",
+        tell_a_pass_that_is_not_kept,
+        "write_fails",
+        PointKind.WRITE,
+        "journal.jsonl",
+        b"",
+        "tells what it kept",
+        -2,  # the last verdict but one
+        "duty 4",
+    ),
 )
 
 
@@ -323,7 +388,7 @@ def matching(row: Row, known: Trace) -> list[str]:
         for point in known.points
         if point.kind is row.kind
         and point.where.startswith(row.where)
-        and point.part == DUTY
+        and point.part == row.part
         and point.message.startswith(row.message)
     ]
 
@@ -340,3 +405,19 @@ def test_a_broken_engine_is_caught_where_the_sound_one_holds(
     caught = single(ORDER.make, row.fault, broken)[2]
 
     assert any(row.breaks in sentence for sentence in caught), (broken, caught)
+
+
+def test_a_fault_that_cannot_be_done_is_no_cell_that_held(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(inject._PLANT_SETTINGS, "door_opens", ("door", "ajar"))
+    known = traced(ORDER)
+    point = next(
+        p for p in known.points if p.energised and "door_opens" in [f.name for f in cells(p, known)[0]]
+    )
+
+    with pytest.raises(CannotInject, match="ajar"):
+        single(ORDER.make, "door_opens", point.name)
+
+    selection = replace(select(known, 1), numbers=frozenset({point.number}), pairs={})
+    found = walk(ORDER.make, known, range(point.number, point.number + 1), selection)
+    failed = [cell.fault for cell in found if any("CannotInject" in one for one in cell.breaches)]
+    assert failed == ["door_opens"]
