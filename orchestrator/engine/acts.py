@@ -15,6 +15,7 @@ from orchestrator.engine.stop import BenchFault
 from sequences.capture import INDICATOR_STATES
 
 if TYPE_CHECKING:
+    from orchestrator.monitor.port import Snapshot
     from sequences.step import Step
 
 
@@ -29,6 +30,8 @@ def perform(step: Step, at: Context) -> None:
     cast(Act, step).run(at)
 
 
+SETTLED_S = 0.1
+LIVE_ABOVE = 0.5  # of the voltage applied
 METER_HEADROOM = 1.2  # the range is chosen so that a little more than the highest asked for can be read
 
 
@@ -50,18 +53,31 @@ def measure(at: Context, result: str, equipment: str, voltage_v: float, after_s:
                 Reason.INSTRUMENT_FAULT, f"{name} reads back other settings: {'; '.join(differs)}"
             )
         meter.on()
+        on_s = at.clock.now_s()
         at.progress.say(
             f"measuring {result.replace('_', ' ')}", until_s=at.clock.now_s() + after_s, until_what="reading"
         )
         at.pace.wait_until(at.clock.now_s() + after_s)
         current_a = meter.current_a()
+        seen = at.monitor.snapshot()
     if math.isnan(current_a):
         raise BenchFault(Reason.INSTRUMENT_FAULT, f"{name} has no reading at {voltage_v:g} V")
     if current_a > float(rules.highest):
         raise BenchFault(
             Reason.INSTRUMENT_FAULT, f"{name} is overloaded: {current_a:.3g} A at {voltage_v:g} V"
         )
+    _require_a_live_divider(seen, on_s, name, voltage_v)
     _keep_measurement(at, result, name, current_a, rules.accuracy)
+
+
+def _require_a_live_divider(seen: Snapshot, on_s: float, name: str, voltage_v: float) -> None:
+    """The divider at the terminals has to show what is applied: on one that is dead no proof of off may rest."""
+    divider_v = seen.voltages.get("terminals")
+    if divider_v is None or seen.read_at_s is None or seen.read_at_s < on_s + SETTLED_S:
+        return
+    if divider_v < LIVE_ABOVE * voltage_v:
+        what = f"{name} applies {voltage_v:g} V, the bench's divider at the terminals reads {divider_v:g} V"
+        raise BenchFault(Reason.SUPPLY_FAULT, f"{what}: no proof of off may rest on it")
 
 
 def _keep_measurement(at: Context, result: str, instrument: str, current_a: float, accuracy: Any) -> None:
@@ -98,6 +114,7 @@ def observe(at: Context, indicator: str, time_s: float) -> None:
     at.progress.say(
         f"watching the {indicator}", until_s=until_s, until_what="the end of the observation window"
     )
+    at.progress.doubt(f"the {indicator} is being watched after shot {at.shots.current}")
     answer = at.ask(
         "observe",
         f"Watch the {indicator} through the window, do not enter. What does it show?",
@@ -110,6 +127,7 @@ def observe(at: Context, indicator: str, time_s: float) -> None:
         "observation", shot=shot, indicator=name, state=state, by=answer.by.to_json(), window_s=time_s
     )
     at.shots.add_state(name, shot, state)
+    at.progress.doubt("" if state == states[0] else f"the {indicator} was {state} after shot {shot}")
     if state != states[0] and at.sequence.failure_policy.indicator == "stop":
         at.stop.because(
             Reason.INDICATOR_IGNITED, f"{indicator} was {state} after shot {shot}", answer.by.name

@@ -128,7 +128,9 @@ def _verify(shots: Shots, wanted: Verification) -> None:
         reused_from=None,
     )
     if findings:
-        raise BenchFault(Reason.INSTRUMENT_FAULT, f"the verification is not accepted: {'; '.join(findings)}")
+        # The shots were the same as those of the duty: what hung on the terminals is not as it was.
+        what = "; ".join([*findings, "a specimen that was connected has had the shots"])
+        raise BenchFault(Reason.INSTRUMENT_FAULT, f"the verification is not accepted: {what}")
 
 
 @dataclass(frozen=True)
@@ -168,8 +170,25 @@ def _verify_part(shots: Shots, part: _Part, peaks: dict[str, list[float]]) -> li
 def _connect_specimen(shots: Shots) -> None:
     shots.arming.let_in()
     shots.at.course.go("verify")
-    text = f"Connect specimen {shots.at.specimen} and put the indicator in place."
-    shots.at.ask("connect", text, items=(f"specimen {shots.at.specimen} connected",), connection="specimen")
+    at, indicator = shots.at, shots.at.sequence.indicator
+    items = [f"specimen {at.specimen} connected"]
+    if indicator is not None:
+        items.append(f"fresh {indicator.material} in place, layers: {indicator.layers}")
+    answer = at.ask("connect", f"{' and '.join(['Connect specimen ' + at.specimen, *_placing(at)])}.", items=tuple(items), connection="specimen")
+    if indicator is not None:
+        at.journal.append(
+            "indicator",
+            material=indicator.material,
+            layers=indicator.layers,
+            lot=at.indicator_lot,
+            state="fresh",
+            by=answer.by.to_json(),
+        )
+
+
+def _placing(at: Context) -> list[str]:
+    indicator = at.sequence.indicator
+    return [] if indicator is None else [f"put fresh {indicator.material} in place"]
 
 
 def _verification_shot(shots: Shots, part: str, shot: int, settings: VerificationShots) -> ShotResult:

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 CHARGE_LOOK_S = 0.2
 TRIGGERED_WITHIN_S = 0.2
+DIVIDER_WITHIN_S = 0.5
 DIVIDER_AGREES_WITHIN = 0.1  # of the set-point: the bench's own divider against the source's read-back
 
 
@@ -142,6 +143,7 @@ class Shot:
             "charging",
             until_s=at.clock.now_s() + within_s,
             until_what="charged at the latest",
+            charge_v=None,
             wanted_v=wanted.nominal,
         )
         self.source.charge()
@@ -151,15 +153,28 @@ class Shot:
                 Reason.SUPPLY_FAULT,
                 f"the source reads {charge_v} V after {within_s:g} s, wanted {wanted.text}",
             )
-        divider_v = at.monitor.snapshot().voltages.get("store")
+        divider_v = self._divider_v()
         charged_v = self.result.charged_v or 0.0
         if divider_v is None or abs(divider_v - charged_v) > DIVIDER_AGREES_WITHIN * wanted.nominal:
-            at.pace.slice()  # without a fresh word from the monitor its reading says nothing about the source
             what = f"the source reads {charged_v:.0f} V, the bench's divider {divider_v} V"
             raise BenchFault(Reason.SUPPLY_FAULT, what)
         at.journal.append(
             "charged", shot=plan.shot, voltage_v=charged_v, divider_v=divider_v, wanted_v=wanted.nominal
         )
+
+    def _divider_v(self) -> float | None:
+        """The bench's own reading of the store, taken after the source said that it is charged."""
+        at, since_s = self.at, self.at.clock.now_s()
+
+        def is_fresh() -> bool:
+            read_at_s = at.monitor.snapshot().read_at_s
+            return read_at_s is not None and read_at_s >= since_s
+
+        if not at.pace.wait_for(is_fresh, DIVIDER_WITHIN_S, every_s=at.bench.file.safety_io.poll):
+            raise BenchFault(
+                Reason.MONITOR_LOST, f"no reading of the bench's divider in {DIVIDER_WITHIN_S:g} s"
+            )
+        return at.monitor.snapshot().voltages.get("store")
 
     def _charged(self) -> bool:
         volts = self.source.charge_voltage_v()
@@ -188,6 +203,8 @@ class Shot:
         at.pace.slice()
         self.result.applied = True
         self.result.triggered_s = at.clock.now_s()
+        if plan.part == "duty" and at.sequence.indicator is not None:
+            at.progress.doubt(f"the {at.sequence.indicator.material} was not watched since shot {plan.shot}")
         self.source.trigger()
         at.progress.say("triggered")
         at.pace.wait_for(

@@ -171,6 +171,14 @@ def test_nobody_is_told_to_go_in_while_off_is_not_proven() -> None:
     assert asked.count("inspect") == 1  # the one before the duty
 
 
+def test_a_dead_divider_at_the_terminals_is_noticed_while_something_is_applied() -> None:
+    ending = performed(lambda bench, entry: None, terminals_divider__fails="reads_0")
+
+    assert ending.end.cause.reason is Reason.SUPPLY_FAULT
+    assert "divider at the terminals reads 0 V" in ending.end.cause.what
+    assert ending.happened("shot") == []
+
+
 # ---- first causes
 
 
