@@ -219,7 +219,7 @@ def _nothing_resumes(case: Case) -> Iterator[str]:
 
 def _verdicts_rest_on_evidence(case: Case) -> Iterator[str]:
     broken = any(e["event"] == "specimen" and e["state"] == "broken down" for e in case.truth)
-    marked = any(e["event"] == "cloth" and e["state"] not in ("unmarked", "none") for e in case.truth)
+    marked = _is_marked(case)
     for row in _verdicts(case):
         if row["verdict"] == Verdict.PASSES and _outcome(case) != Outcome.PASS:
             yield f"P for {row['clause']} in a run with outcome {_outcome(case)}"
@@ -227,6 +227,10 @@ def _verdicts_rest_on_evidence(case: Case) -> Iterator[str]:
             yield f"P for {row['clause']} although the specimen broke down"
         if row["verdict"] == Verdict.FAILS and not broken and not marked:
             yield f"F for {row['clause']} although the specimen is sound"
+
+
+def _is_marked(case: Case) -> bool:
+    return any(e["event"] == "cloth" and e["state"] not in ("unmarked", "none") for e in case.truth)
 
 
 def _verdicts(case: Case) -> list[Entry]:
@@ -351,7 +355,11 @@ def _no_bug_of_ours(case: Case) -> Iterator[str]:
 
 
 def _first_cause_is_right(case: Case) -> Iterator[str]:
-    if case.end is not None and case.end.cause.reason not in first_causes(case.fault):
+    """What was done to the bench, or what the specimen really did before it."""
+    if case.end is None or case.end.cause.reason in first_causes(case.fault):
+        return
+    ignited = case.end.cause.reason is Reason.INDICATOR_IGNITED and _is_marked(case)
+    if not ignited and case.end.cause.reason is not Reason.SPECIMEN_FAILED:  # its F is judged by itself
         yield f"{case.fault} is told as {case.end.cause.reason}: {case.end.cause.what}"
 
 
