@@ -243,6 +243,11 @@ class Cause:
         )
 
 
+def in_doubt(doubt: str) -> str:
+    """What to do while an indicator was not seen unmarked: off is not the same as without fire."""
+    return f"Fire is possible ({doubt}): look through the window, and enter only when nothing glows or burns."
+
+
 def sentence(cause: Cause, safe: bool | None) -> str:
     """What happened, whether it is safe, what to do next: the one line for 3 a.m.
 

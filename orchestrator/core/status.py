@@ -12,6 +12,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from orchestrator.core.reasons import in_doubt
+
 FRESH_S = 1.0
 SYMBOLS = {"no": "(X)", "not known": "(?)", "yes": "(_)"}
 STAY_OUT = "Do not enter. Treat the bench as live and call the test operator in charge."
@@ -45,7 +47,7 @@ def compose(
     """
     view: Facts = snapshot or {}
     run: Facts = progress or {}
-    entry = _entry(view, now_s, lost)
+    entry = _with_doubt(_entry(view, now_s, lost), run, last_end or {})
     return {
         "at_s": now_s,
         "read_at_s": view.get("read_at_s"),
@@ -113,6 +115,17 @@ def _answer(view: Facts, age_s: float | None, lost: str | None) -> dict[str, Any
         return _unknown(_unproven_words(view))
     words = "YES. Off and earthed, proven." if _earth(view) == "on" else "YES. Off is proven."
     return {"answer": "yes", "words": words, "symbol": SYMBOLS["yes"], "because": None}
+
+
+def _with_doubt(entry: dict[str, Any], run: Facts, last_end: Facts) -> dict[str, Any]:
+    """Off is not the same as without fire: no plain yes while the indicator was not seen unmarked."""
+    doubt = (run if run.get("run") else last_end).get("indicator_doubt")
+    if entry["answer"] != "yes" or not doubt:
+        return entry
+    if run.get("run"):
+        words = f"NO. Do not enter: off and earthed, but {doubt}."
+        return {**entry, "answer": "no", "words": words, "symbol": SYMBOLS["no"], "because": doubt}
+    return {**entry, "words": f"YES, BUT LOOK FIRST. Off and earthed. {in_doubt(doubt)}", "because": doubt}
 
 
 def _unknown(because: str) -> dict[str, Any]:

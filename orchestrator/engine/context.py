@@ -25,6 +25,14 @@ if TYPE_CHECKING:
     from sequences.model import Sequence
 
 
+# What a question asks a person to do, for the sentence that says who refused it.
+_ACTS = {
+    "observe": "judge the indicator",
+    "hold": "release the hold point",
+    "witness": "say that the witness is ready",
+}
+
+
 @dataclass
 class Context:
     """All that a step may use; there is one per run."""
@@ -41,6 +49,7 @@ class Context:
     progress: Progress
     specimen: str
     course: Course
+    indicator_lot: str | None = None
     arm: Callable[[], None] = field(default=lambda: None)
     questions_asked: int = 0
     shots: Shots = field(init=False)
@@ -55,7 +64,7 @@ class Context:
             answer = ask(self.people, question, self.pace)
         self.journal.append("answered", question=question.number, ask=kind, **answer.to_json())
         if not answer.yes:
-            what = f"{answer.by.name} said no to: {text}"
+            what = f"{answer.by.name} said no when asked to {_ACTS.get(kind, kind)}"
             self.stop.because(Reason.ABORT_BY_PERSON, what, answer.by.name)
             self.stop.check()
         return answer

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.reasons import Reason
 from orchestrator.core.status import FRESH_S
+from orchestrator.daemon.unproven import RELEASED, block_start
 from orchestrator.engine.answers import answer_from, override_from, text_of
 from orchestrator.engine.endings import end_facts, end_of_newest, failure_kept
 from orchestrator.engine.environment import environment
@@ -213,6 +214,10 @@ class Desk:
                 self._order = self._world = self._stop = None
             world.store.close()
         self.last_end = end_facts(order.run, folder, end)
+        if end.off_proven is not True and self._port.lost():  # the monitor cannot keep it any more
+            not_kept = block_start(self._places.data, order.run, end.cause.what)
+            if not_kept is not None:
+                print(f"the start could not be blocked: {not_kept}", file=sys.stderr)
         failure = next((c for c in (end.cause, *end.later) if c.reason is Reason.INTERNAL_ERROR), None)
         if failure is not None:
             self.unacknowledged = {"run": order.run, "what": failure.what, "details": failure.details}
@@ -250,7 +255,8 @@ class Desk:
         reply = self._port.ask("release", MONITOR_WITHIN_S, lambda: None, by=who.name)
         if not reply.granted:
             raise Refused("not-released", f"Not released: {reply.sentence}.", "make it safe, then release it")
-        self._keep_act("released", who, sentence=reply.sentence)
+        run_before = (self.last_end or {}).get("run")
+        self._keep_act(RELEASED, who, sentence=reply.sentence, run=run_before)
         return {"sentence": f"Start is no longer blocked: {reply.sentence}."}
 
     def acknowledge(self, args: Args, who: Person, say: Say) -> Args:

@@ -168,13 +168,15 @@ def _verify_part(shots: Shots, part: _Part, peaks: dict[str, list[float]]) -> li
 
 
 def _connect_specimen(shots: Shots) -> None:
+    """A person connects the specimen and puts a fresh indicator in place, and says so."""
     shots.arming.let_in()
-    shots.at.course.go("verify")
     at, indicator = shots.at, shots.at.sequence.indicator
-    items = [f"specimen {at.specimen} connected"]
+    at.course.go("verify")
+    text, items = f"Connect specimen {at.specimen}", [f"specimen {at.specimen} connected"]
     if indicator is not None:
+        text += f" and put fresh {indicator.material} in place"
         items.append(f"fresh {indicator.material} in place, layers: {indicator.layers}")
-    answer = at.ask("connect", f"{' and '.join(['Connect specimen ' + at.specimen, *_placing(at)])}.", items=tuple(items), connection="specimen")
+    answer = at.ask("connect", f"{text}.", items=tuple(items), connection="specimen")
     if indicator is not None:
         at.journal.append(
             "indicator",
@@ -184,11 +186,6 @@ def _connect_specimen(shots: Shots) -> None:
             state="fresh",
             by=answer.by.to_json(),
         )
-
-
-def _placing(at: Context) -> list[str]:
-    indicator = at.sequence.indicator
-    return [] if indicator is None else [f"put fresh {indicator.material} in place"]
 
 
 def _verification_shot(shots: Shots, part: str, shot: int, settings: VerificationShots) -> ShotResult:

@@ -27,6 +27,7 @@ def end_facts(name: str, folder: Path, end: RunEnd) -> Args:
         "reason": end.cause.reason.value,
         "off_proven": end.off_proven,
         "sentence": end.sentence,
+        "indicator_doubt": end.indicator_doubt,
         "later": [cause.to_json() for cause in end.later],
         "verdicts": [row.to_json() for row in end.rows],
         "sealed": end.sealed,
@@ -45,7 +46,7 @@ def end_of_newest(data: Path) -> Args | None:
     if not ended:
         sentence = "It was interrupted: the daemon or the computer went down. Inspect the specimen first."
         return known | {"outcome": "none", "reason": "power_lost", "off_proven": None, "sentence": sentence}
-    kept = {key: ended.get(key) for key in ("outcome", "reason", "off_proven", "sentence")}
+    kept = {key: ended.get(key) for key in ("outcome", "reason", "off_proven", "sentence", "indicator_doubt")}
     return known | kept | {"verdicts": list(record.of("verdict"))}
 
 

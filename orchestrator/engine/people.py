@@ -86,7 +86,8 @@ class Answer:
 def objection(question: Question, answer: Answer, now_s: float) -> str | None:
     """Why this answer does not answer the question yet, in a sentence; None when it does."""
     if not answer.yes:
-        return None
+        said = answer.choice or answer.confirmed
+        return "Say no, or what you see and confirm, not both." if said else None
     if any(_same(answer.by.name, name) for name in question.not_by):
         return f"{answer.by.name} has confirmed already: this is for another person."
     missing = [item for item in question.items if item not in answer.confirmed]

@@ -24,6 +24,7 @@ class Progress:
     polarity: str = ""
     doing: str = ""
     run_state: str = "drafted"
+    indicator_doubt: str = ""
     until_s: float | None = None
     until_what: str = ""
     charge_v: float | None = None
@@ -58,6 +59,11 @@ class Progress:
         self.run_state = run_state
         self.changed()
 
+    def doubt(self, sentence: str) -> None:
+        """Why fire cannot be excluded although everything is off; empty when an indicator was seen unmarked."""
+        self.indicator_doubt = sentence
+        self.changed()
+
     def shot_done(self, figures: dict[str, Any]) -> None:
         self.figures.append(figures)
         self.changed()
@@ -87,6 +93,7 @@ class Progress:
             "polarity": self.polarity,
             "doing": self.doing,
             "run_state": self.run_state,
+            "indicator_doubt": self.indicator_doubt,
             "countdown_s": left_s,
             "countdown_to": self.until_what,
             "charge_v": self.charge_v,

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.outcome import OUTCOME_OF, Outcome, Verdict, worse
-from orchestrator.core.reasons import Cause, Reason, sentence
+from orchestrator.core.reasons import Cause, Reason, in_doubt, sentence
 from orchestrator.engine.acts import perform
 from orchestrator.engine.arming import Arming
 from orchestrator.engine.context import Context
@@ -85,6 +85,7 @@ class RunEnd:
     rows: tuple[Row, ...] = ()
     sealed: bool = False
     later: tuple[Cause, ...] = field(default=())
+    indicator_doubt: str | None = None
 
 
 def run(order: RunOrder, world: World) -> RunEnd:
@@ -119,6 +120,7 @@ def _context(order: RunOrder, world: World) -> Context:
         progress=world.progress,
         specimen=order.specimen,
         course=Course(world.progress.now_in),
+        indicator_lot=order.indicator_lot,
     )
 
 
@@ -149,15 +151,6 @@ def _open_record(order: RunOrder, at: Context) -> None:
     if order.override is not None:
         at.journal.append("override", what="calibration", by=order.started_by.to_json(), **order.override)
     at.pace.on_clock_step = lambda step_s: _note_clock_step(step_s, at)
-    if at.sequence.indicator is not None:
-        at.journal.append(
-            "indicator",
-            material=at.sequence.indicator.material,
-            layers=at.sequence.indicator.layers,
-            lot=order.indicator_lot,
-            state="fresh",
-            by=order.started_by.to_json(),
-        )
 
 
 def _acknowledge_the_last_stop(at: Context, asked_s: float) -> None:
@@ -277,7 +270,8 @@ class _Closing:
 
     def _say(self, outcome: Outcome, off_proven: bool | None, rows: tuple[Row, ...]) -> RunEnd:
         first, later = self._first(), self.world.stop.later
-        words = sentence(first, off_proven)
+        doubt = self.at.progress.indicator_doubt
+        words = sentence(first, off_proven) + (f" {in_doubt(doubt)}" if doubt else "")
         ended = self._keep(
             "run_ended",
             outcome=outcome.value,
@@ -288,12 +282,13 @@ class _Closing:
             shots_applied=self.shots.applied_to_specimen,
             verdicts_count=len(rows),
             after_a_stop=self.at.sequence.specimen.after_a_stop,
+            indicator_doubt=doubt or None,
         )
         # Behind the outcome and only with it, so that no record holds a P without what it rests on.
         kept = [self._keep("verdict", **row.to_json()) for row in (rows if ended else ())]
         self._end_is_kept = ended and all(kept)
         self.at.progress.say(words)
-        return RunEnd(outcome, first, off_proven, words, rows, False, later)
+        return RunEnd(outcome, first, off_proven, words, rows, False, later, doubt or None)
 
     def _keep(self, kind: str, **fields: Any) -> bool:
         failed = self.world.journal.keep(kind, **fields)

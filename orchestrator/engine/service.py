@@ -109,13 +109,18 @@ class Service:
             self.desk.stop(Reason.MONITOR_LOST, "the interlock monitor is gone", None)
         self.desk.stop(Reason.ABORT_BY_PERSON, f"{who} ended the daemon", who)
 
+    def end_because(self, reason: Reason, what: str) -> None:
+        """The same without a person."""
+        self.ending = True
+        self.desk.stop(reason, what, None)
+
     def end_with(self, fd: int) -> None:
         """End when the other end of this pipe is closed: the daemon is gone."""
 
         def look() -> None:
             if life_is_over(fd):
                 self.server.forget_fd(fd)
-                self.end("the end of the daemon's process")
+                self.end_because(Reason.POWER_LOST, "the daemon's process ended in the middle of the run")
 
         self.server.watch_fd(fd, look)
 

@@ -82,3 +82,31 @@ def test_the_interval_is_kept_although_the_clock_is_stepped_by_an_hour() -> None
     apart = [later - earlier for earlier, later in itertools.pairwise(fired)]
     assert all(45.0 <= interval_s < 46.0 for interval_s in apart), apart
     assert [e["step_s"] for e in run.world.journal.entries if e["kind"] == "clock_step"] == [-3600.0]
+
+
+def test_an_abort_while_the_cloth_is_watched_says_that_fire_is_possible(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    run = rehearsal({})
+
+    def aborting(entry: dict[str, Any]) -> None:
+        if entry["kind"] == "asked" and entry["ask"] == "observe":
+            run.world.stop.because(Reason.ABORT_BY_PERSON, "asked for it", "the technician")
+
+    monkeypatch.setattr(f"{__name__}.act", aborting)
+    end = run.perform()
+
+    assert end.off_proven is True
+    assert "Fire is possible" in end.sentence
+    assert run.world.journal.entries[-1]["kind"] == "verdict"
+    ended = next(e for e in run.world.journal.entries if e["kind"] == "run_ended")
+    assert ended["indicator_doubt"] == "the cheesecloth is being watched after shot 1"
+
+
+def test_the_indicator_is_called_fresh_by_the_person_who_put_it_there_and_not_before() -> None:
+    run = rehearsal({})
+    run.perform()
+    kinds = [e["kind"] for e in run.world.journal.entries]
+    connected = next(i for i, e in enumerate(run.world.journal.entries) if e.get("connection") == "specimen")
+
+    assert kinds.index("indicator") > connected

@@ -218,3 +218,15 @@ def test_text_keeps_to_its_width_and_its_order(width: int, view: dict[str, Any] 
     assert all(len(line) <= width for line in text.splitlines())
     assert len(compact(status, width)) == 6
     assert all(len(line) <= width for line in compact(status, width))
+
+
+def test_no_plain_yes_while_the_cloth_is_watched_or_was_seen_to_burn() -> None:
+    doubt = "the cheesecloth is being watched after shot 3"
+    watching = compose(snapshot(), {**RUN, "indicator_doubt": doubt}, None, NOW_S, None)["may_i_go_in"]
+    burned = {"run": "r", "sentence": "s", "indicator_doubt": "the cheesecloth was ignited after shot 3"}
+    after = compose(snapshot(), None, burned, NOW_S, None)["may_i_go_in"]
+
+    assert watching["answer"] == "no"
+    assert doubt in watching["words"]
+    assert after["words"].startswith("YES, BUT LOOK FIRST")
+    assert "Fire is possible" in after["words"]
