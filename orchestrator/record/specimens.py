@@ -4,6 +4,7 @@ Rehearsals are listed but count for nothing, as nothing was done to a real speci
 """
 
 import re
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -132,8 +133,11 @@ def _shots_applied(record: RunRecord, ended: dict[str, Any]) -> int:
     if "shots_applied" in ended:
         return int(ended["shots_applied"])
     duty = [e for e in record.entries if e.get("part") == "duty"]
-    # The intent is on disk before the trigger: without a "triggered" it is assumed that it happened.
-    return sum(e["kind"] == "intent" and e.get("act") == "trigger" for e in duty)
+    # The intent is on disk before the trigger: without a "triggered" it is assumed that it happened. A shot that came by
+    # itself has no intent and is "triggered" all the same.
+    asked = Counter(e.get("shot") for e in duty if e["kind"] == "intent" and e.get("act") == "trigger")
+    seen = Counter(e.get("shot") for e in duty if e["kind"] == "triggered")
+    return sum((asked | seen).values())
 
 
 def _spends(record: RunRecord, ended: dict[str, Any], applied: int) -> str | None:

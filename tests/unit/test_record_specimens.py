@@ -1,3 +1,4 @@
+import json
 from pathlib import Path
 
 import pytest
@@ -82,3 +83,12 @@ def test_a_rehearsal_is_listed_and_counts_for_nothing(tmp_path: Path) -> None:
     found = history(tmp_path, "TW-04")
     assert [run.world for run in found.runs] == ["rehearsal"]
     assert (found.shots_applied, found.spent, found.last_outcome) == (0, False, None)
+
+
+def test_a_shot_that_came_by_itself_counts_in_an_interrupted_run(tmp_path: Path) -> None:
+    write(tmp_path, "r-1", stop_after=2, ended=False, sealed=False)
+    journal = tmp_path / "r-1" / "journal.jsonl"
+    spurious = {"n": 0, "kind": "triggered", "part": "duty", "shot": 3, "repeat": 0, "prev": ""}
+    journal.write_text(journal.read_text() + json.dumps(spurious) + "\n")
+
+    assert history(tmp_path, "TW-04").shots_applied == 3
