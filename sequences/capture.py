@@ -58,7 +58,14 @@ INDICATOR_STATES: dict[str, tuple[str, ...]] = {
 
 
 Level = Annotated[
-    Amount, WithJsonSchema({"type": "string", "description": "a voltage or a current, as in `1.7 kV`"})
+    Amount,
+    WithJsonSchema(
+        {
+            "type": "string",
+            "description": "a voltage or a current, as in `1.7 kV`",
+            "examples": ["1.7 kV"],
+        }
+    ),
 ]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING
@@ -14,20 +14,32 @@ from sequences.quantity import show
 
 if TYPE_CHECKING:
     from sequences.loader import LoadedBench
-    from sequences.places import Located, Path_
+    from sequences.places import Located, Path_, StandIns
 
 # Inputs that have two channels in the trade (ISO 13849-1 categories 3 and 4; common practice).
 TWO_CHANNELS = ("door", "gate", "emergency_stop")
+FEEDBACK = ("safety_io", "feedback")
 
 
 @dataclass(slots=True)
 class _Looking:
     located: Located
     bench: Bench
-    holes: Collection[str]
+    stand_ins: StandIns
     findings: list[Finding] = field(default_factory=list)
 
-    def say(self, code: str, path: Path_, what: str, advice: str, severity: Severity = "refused") -> None:
+    def say(
+        self,
+        code: str,
+        path: Path_,
+        what: str,
+        advice: str,
+        severity: Severity = "refused",
+        compared: Iterable[Path_] = (),
+    ) -> None:
+        """Report a finding, unless its place or another that it was compared with is not the file's own."""
+        if not self.stand_ins.known(path, *compared):
+            return
         self.findings.append(
             self.located.source.finding(code, self.located.at(*path), what, advice, severity)
         )
@@ -43,7 +55,7 @@ def check_bench(
     bench = loaded.bench or loaded.readable
     if bench is None:
         return []
-    looking = _Looking(loaded.located, bench, loaded.holes)
+    looking = _Looking(loaded.located, bench, loaded.stand_ins)
     for look in (_addresses, _references, _inputs, _proofs, _stop_categories, _times, _ratings, _same_twice):
         look(looking)
     _instruments(looking, dialects, today)
@@ -82,6 +94,8 @@ def _addresses(looking: _Looking) -> None:
     for kind, entries in tables.items():
         first: dict[int, Path_] = {}
         for path, address in entries(looking.bench):
+            if not looking.stand_ins.known(path):
+                continue
             if address in first:
                 user = ".".join(str(part) for part in first[address])
                 what = f"The {kind} {address} is used by {user} already."
@@ -96,11 +110,11 @@ def _references(looking: _Looking) -> None:
     bench = looking.bench
     feedback, lifted = bench.safety_io.feedback, bench.lifted
     for name, output in bench.outputs.items():
-        _refers(looking, ("outputs", name, "off_feedback"), output.off_feedback, feedback, "safety_io")
+        _refers(looking, ("outputs", name, "off_feedback"), output.off_feedback, feedback, *FEEDBACK)
         for index, one in enumerate(output.lifts):
             _refers(looking, ("outputs", name, "lifts", index), one, lifted, "lifted")
     for name, device in lifted.items():
-        _refers(looking, ("lifted", name, "closed_feedback"), device.closed_feedback, feedback, "safety_io")
+        _refers(looking, ("lifted", name, "closed_feedback"), device.closed_feedback, feedback, *FEEDBACK)
     for name, equipment in bench.equipment.items():
         path: Path_ = ("equipment", name)
         if isinstance(equipment, Digitiser):
@@ -112,8 +126,8 @@ def _references(looking: _Looking) -> None:
             _refers(looking, (*path, "output"), equipment.output, bench.outputs, "outputs")
 
 
-def _refers(looking: _Looking, path: Path_, name: str, known: Collection[str], holder: str) -> None:
-    if name not in known and holder not in looking.holes:
+def _refers(looking: _Looking, path: Path_, name: str, known: Collection[str], *holder: str) -> None:
+    if name not in known and looking.stand_ins.complete(holder):
         what = f'"{name}" is not defined in this file.'
         looking.say("unknown-reference", path, what, nearest(name, known))
 
@@ -136,6 +150,8 @@ def _proofs(looking: _Looking) -> None:
     bench = looking.bench
     used: dict[str, str] = {}
     for name, output in bench.outputs.items():
+        if not looking.stand_ins.known(("outputs", name, "off_feedback")):
+            continue
         if output.off_feedback in used:
             what = f'"{output.off_feedback}" proves {used[output.off_feedback]} to be off already.'
             looking.say(
@@ -145,7 +161,7 @@ def _proofs(looking: _Looking) -> None:
                 "give each output its own contact",
             )
         used.setdefault(output.off_feedback, name)
-    if not bench.safety_io.voltages and "safety_io" not in looking.holes:
+    if not bench.safety_io.voltages and looking.stand_ins.complete(("safety_io", "voltages")):
         what = "No independent voltage is measured, so nothing proves that a part may be touched."
         looking.say(
             "no-independent-voltage", ("safety_io", "voltages"), what, "name a divider at every energy store"
@@ -154,15 +170,16 @@ def _proofs(looking: _Looking) -> None:
 
 def _stop_categories(looking: _Looking) -> None:
     for name, output in looking.bench.outputs.items():
-        path = ("outputs", name, "deadline")
+        path: Path_ = ("outputs", name, "deadline")
+        category: list[Path_] = [("outputs", name, "stop_category")]
         if output.stop_category == 1 and output.deadline == 0:
             what = "A category 1 stop without a deadline might never cut."
-            looking.say(
-                "stop-category-deadline", path, what, "write the time after which power is cut, such as 1 s"
-            )
+            advice = "write the time after which power is cut, such as 1 s"
+            looking.say("stop-category-deadline", path, what, advice, compared=category)
         if output.stop_category == 0 and output.deadline > 0:
             what = "A category 0 stop cuts at once and has no deadline."
-            looking.say("stop-category-deadline", path, what, "write deadline: 0 s, or stop_category: 1")
+            advice = "write deadline: 0 s, or stop_category: 1"
+            looking.say("stop-category-deadline", path, what, advice, compared=category)
 
 
 def _times(looking: _Looking) -> None:
@@ -180,7 +197,9 @@ def _times(looking: _Looking) -> None:
     for poll_s, other_s, key, why in pairs:
         if other_s <= poll_s:
             what = f"{show(other_s, 's')} is not longer than the time from poll to poll, {show(poll_s, 's')}: {why}."
-            looking.say("times-disagree", ("safety_io", key), what, "poll more often, or allow more time")
+            compared: list[Path_] = [("safety_io", "poll"), ("safety_io", key, "time")]
+            advice = "poll more often, or allow more time"
+            looking.say("times-disagree", ("safety_io", key), what, advice, compared=compared)
 
 
 def _ratings(looking: _Looking) -> None:
@@ -189,13 +208,15 @@ def _ratings(looking: _Looking) -> None:
             continue
         low, high = one.charging_voltage.lowest, one.charging_voltage.highest
         output = looking.bench.outputs.get(one.output)
+        own: Path_ = ("equipment", name, "charging_voltage")
         if low > high:
             what = f"The lowest charging voltage {show(low, 'V')} is above the highest {show(high, 'V')}."
             looking.say(
                 "ratings-disagree",
-                ("equipment", name, "charging_voltage", "lowest"),
+                (*own, "lowest"),
                 what,
                 "exchange the two",
+                compared=[(*own, "highest")],
             )
         if output and high > output.highest:
             what = (
@@ -204,9 +225,10 @@ def _ratings(looking: _Looking) -> None:
             )
             looking.say(
                 "ratings-disagree",
-                ("equipment", name, "charging_voltage", "highest"),
+                (*own, "highest"),
                 what,
                 "mend one of the two",
+                compared=[("equipment", name, "output"), ("outputs", one.output, "highest")],
             )
 
 
@@ -214,25 +236,25 @@ def _ratings(looking: _Looking) -> None:
 
 
 def _same_twice(looking: _Looking) -> None:
-    resources = {looking.bench.safety_io.resource: "safety_io"}
+    known = looking.stand_ins.known
+    resources: dict[str, str] = {}
+    if known(("safety_io", "resource")):
+        resources[looking.bench.safety_io.resource] = "safety_io"
     serials: dict[tuple[str, str], str] = {}
     for name, one in looking.bench.instruments.items():
-        if one.resource in resources:
-            what = f"The address is that of {resources[one.resource]} already."
-            looking.say(
-                "resource-twice", ("instruments", name, "resource"), what, "give each its own address"
-            )
-        resources.setdefault(one.resource, name)
-        mark = (one.identity.maker, one.serial)
-        if mark in serials:
-            what = f"The serial number is that of {serials[mark]} already."
-            looking.say(
-                "same-serial",
-                ("instruments", name, "serial"),
-                what,
-                "read it from the instrument's own label",
-            )
-        serials.setdefault(mark, name)
+        path: Path_ = ("instruments", name)
+        if known((*path, "resource")):
+            if one.resource in resources:
+                what = f"The address is that of {resources[one.resource]} already."
+                looking.say("resource-twice", (*path, "resource"), what, "give each its own address")
+            resources.setdefault(one.resource, name)
+        if known((*path, "identity", "maker"), (*path, "serial")):
+            mark = (one.identity.maker, one.serial)
+            if mark in serials:
+                what = f"The serial number is that of {serials[mark]} already."
+                advice = "read it from the instrument's own label"
+                looking.say("same-serial", (*path, "serial"), what, advice)
+            serials.setdefault(mark, name)
 
 
 def _instruments(looking: _Looking, dialects: Mapping[str, str] | None, today: date | None) -> None:
@@ -253,15 +275,22 @@ def _instruments(looking: _Looking, dialects: Mapping[str, str] | None, today: d
 def _dialect_types(looking: _Looking, dialects: Mapping[str, str]) -> None:
     """An instrument speaks the dialect of the equipment it is used in."""
     bench = looking.bench
-    for equipment in bench.equipment.values():
+    for label, equipment in bench.equipment.items():
+        of_type: Path_ = ("equipment", label, "type")
         if isinstance(equipment, Digitiser):
-            used = {channel.instrument for channel in equipment.channels.values()}
+            used = {
+                channel.instrument
+                for name, channel in equipment.channels.items()
+                if looking.stand_ins.known((*of_type[:2], "channels", name, "instrument"))
+            }
         else:
-            used = {equipment.instrument}
+            known = looking.stand_ins.known((*of_type[:2], "instrument"))
+            used = {equipment.instrument} if known else set()
         for name in sorted(used & bench.instruments.keys()):
             dialect = bench.instruments[name].dialect
             if dialects.get(dialect, equipment.type) != equipment.type:
                 fitting = [known for known, of_type in dialects.items() if of_type == equipment.type]
                 what = f"The dialect {dialect} is for equipment of the type {dialects[dialect]}."
                 advice = f"for the type {equipment.type} there are: {', '.join(fitting)}"
-                looking.say("wrong-dialect", ("instruments", name, "dialect"), what, advice)
+                path: Path_ = ("instruments", name, "dialect")
+                looking.say("wrong-dialect", path, what, advice, compared=[of_type])

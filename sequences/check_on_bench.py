@@ -29,7 +29,8 @@ def check_equipment_on_bench(checking: Checking, bench: Bench) -> None:
             fitting = [known for known, one in bench.equipment.items() if one.type == wanted.type]
             what = f'The bench has no {wanted.type} named "{name}".'
             advice = f"its {wanted.type} is named {fitting[0]}" if fitting else "take another bench"
-            checking.say("equipment-not-on-bench", path, what, advice, key=True)
+            of_type = [(*path, "type")]
+            checking.say("equipment-not-on-bench", path, what, advice, key=True, compared=of_type)
         elif isinstance(wanted, ImpulseSourceWanted) and isinstance(given, ImpulseSource):
             _source(checking, path, wanted, given)
         elif isinstance(wanted, DigitiserWanted) and isinstance(given, Digitiser):
@@ -67,11 +68,13 @@ def _meter(checking: Checking, path: Path_, wanted: LeakageMeterWanted, given: L
 def check_limits_in_range(checking: Checking, bench: Bench) -> None:
     """A limit above the largest range could never be seen to be exceeded."""
     digitiser = checking.bench_digitiser()
-    captures = [capture for at in checking.steps() if (capture := at.step.captured())]
-    for capture in captures if digitiser else ():
+    captures = [(at, capture) for at in checking.steps() if (capture := at.step.captured())]
+    for at, capture in captures if digitiser else ():
         for name, channel in capture.channels.items():
             given = digitiser.channels.get(name) if digitiser else None
-            if given and given.quantity == channel.expected_peak.unit:
+            peak = at.place("capture", "channels", name, "expected_peak")
+            known = checking.known(at.place("capture", "method"), peak)
+            if known and given and given.quantity == channel.expected_peak.unit:
                 _limits(checking, METHODS[capture.method], name, given)
 
 
@@ -84,7 +87,8 @@ def _limits(checking: Checking, results: dict[str, ResultKind], name: str, chann
                 f'The limit {limit.text} is above the largest range of "{name}", {show(highest, kind.unit)}.'
             )
             path: Path_ = ("requirements", index, "at_most")
-            checking.say("would-clip", path, what, "take a probe with a higher ratio")
+            result: list[Path_] = [("requirements", index, "result")]
+            checking.say("would-clip", path, what, "take a probe with a higher ratio", compared=result)
 
 
 def check_intervals(checking: Checking, bench: Bench) -> None:

@@ -17,25 +17,27 @@ def check_requirements(checking: Checking) -> None:
     """Each requirement by itself."""
     if not checking.sequence.requirements:
         what = "The sequence has no requirements: a run would spend a specimen and judge nothing."
-        checking.say("requirements-missing", (), what, "write requirements:", "warning")
+        compared: list[Path_] = [("requirements",)]
+        checking.say("requirements-missing", (), what, "write requirements:", "warning", compared=compared)
     for index, requirement in enumerate(checking.sequence.requirements):
         path: Path_ = ("requirements", index)
         _limit(checking, path, requirement)
         if requirement.clause is None:
             what = "The limit names no clause, so the report cannot say what it comes from."
-            checking.say("clause-missing", path, what, "write clause:", "warning")
+            clause = [(*path, "clause")]
+            checking.say("clause-missing", path, what, "write clause:", "warning", compared=clause)
 
 
 def check_results(checking: Checking) -> None:
     """Each requirement against the result it limits."""
-    produced = checking.sequence.results()
-    repeated = {name for step in checking.sequence.each_shot for name in step.results(checking.sequence)}
+    produced, every = checking.results(*PARTS)
+    repeated, all_repeated = checking.results("each_shot")
     for index, requirement in enumerate(checking.sequence.requirements):
         path: Path_ = ("requirements", index)
         kind = produced.get(requirement.result)
+        if not checking.known((*path, "result")) or (kind is None and not every):
+            continue
         if kind is None:
-            if not checking.whole(*PARTS):
-                continue
             what = f'No step produces the result "{requirement.result}".'
             checking.say(
                 "result-not-produced", (*path, "result"), what, nearest(requirement.result, produced)
@@ -44,31 +46,36 @@ def check_results(checking: Checking) -> None:
             _state(checking, path, requirement, kind)
         else:
             _number(checking, path, requirement, kind)
-            _many(checking, path, requirement, requirement.result in repeated)
+            _many(checking, path, requirement, requirement.result not in repeated and all_repeated)
 
 
 def _limit(checking: Checking, path: Path_, requirement: Requirement) -> None:
     numeric = requirement.at_most is not None or requirement.at_least is not None
     if not numeric and requirement.must_be is None:
         what = "The requirement has no limit."
-        checking.say("requirement-without-limit", path, what, "write at_most:, at_least: or must_be:")
+        advice = "write at_most:, at_least: or must_be:"
+        limits = [(*path, key) for key in ("at_most", "at_least", "must_be")]
+        checking.say("requirement-without-limit", path, what, advice, compared=limits)
     elif numeric and requirement.must_be is not None:
         what = "The requirement has a numerical limit and must_be at once."
         checking.say("requirement-mixed", (*path, "must_be"), what, "write two requirements", key=True)
     elif numeric and requirement.rule is None:
         what = "The numerical limit has no decision rule."
-        checking.say("rule-missing", path, what, "write rule: guard_band or rule: simple_acceptance")
+        advice = "write rule: guard_band or rule: simple_acceptance"
+        checking.say("rule-missing", path, what, advice, compared=[(*path, "rule")])
     low, high = requirement.at_least, requirement.at_most
     if low is not None and high is not None and low.unit == high.unit and low > high:
         what = f"No value is at least {low.text} and at most {high.text}."
-        checking.say("limits-crossed", (*path, "at_least"), what, "exchange the two, or mend the wrong one")
+        advice = "exchange the two, or mend the wrong one"
+        checking.say("limits-crossed", (*path, "at_least"), what, advice, compared=[(*path, "at_most")])
 
 
 def _state(checking: Checking, path: Path_, requirement: Requirement, kind: ResultKind) -> None:
     for key in ("at_most", "at_least"):
         if getattr(requirement, key) is not None and requirement.must_be is None:
             what = f'"{requirement.result}" is a state and has no numbers.'
-            checking.say("limit-unit", (*path, key), what, f"write must_be: {kind.states[0]}")
+            advice = f"write must_be: {kind.states[0]}"
+            checking.say("limit-unit", (*path, key), what, advice, compared=[(*path, "must_be")])
     if requirement.must_be is not None and requirement.must_be not in kind.states:
         what = f'"{requirement.must_be}" is no state of {requirement.result}.'
         checking.say("unknown-state", (*path, "must_be"), what, nearest(requirement.must_be, kind.states))
@@ -83,8 +90,11 @@ def _state(checking: Checking, path: Path_, requirement: Requirement, kind: Resu
 def _number(checking: Checking, path: Path_, requirement: Requirement, kind: ResultKind) -> None:
     if requirement.must_be is not None and requirement.at_most is None and requirement.at_least is None:
         what = f'"{requirement.result}" is a number and has no states.'
-        checking.say("unknown-state", (*path, "must_be"), what, "write at_most: or at_least:")
-    units = {kind.unit, "1"} if requirement.judged == "change first to last" else {kind.unit}
+        limits = [(*path, "at_most"), (*path, "at_least")]
+        advice = "write at_most: or at_least:"
+        checking.say("unknown-state", (*path, "must_be"), what, advice, compared=limits)
+    change = requirement.judged == "change first to last" or not checking.known((*path, "judged"))
+    units = {kind.unit, "1"} if change else {kind.unit}
     for key in ("at_most", "at_least"):
         limit = getattr(requirement, key)
         if limit is not None and limit.unit not in units:
@@ -114,11 +124,10 @@ def _accuracy_known(checking: Checking, kind: ResultKind) -> bool:
     return not stated or max(stated) > 0
 
 
-def _many(checking: Checking, path: Path_, requirement: Requirement, repeated: bool) -> None:
-    shots = checking.sequence.duty.shots
-    if not checking.whole(*PARTS):
-        return
-    if requirement.judged == "change first to last" and (not repeated or shots < 2):
+def _many(checking: Checking, path: Path_, requirement: Requirement, once: bool) -> None:
+    if checking.known(("duty", "shots")) and checking.sequence.duty.shots < 2:
+        once = True
+    if requirement.judged == "change first to last" and once:
         what = f'"{requirement.result}" has one value only, so nothing changes from first to last.'
         checking.say(
             "judged-impossible", (*path, "judged"), what, "write judged: last, or limit a result of each_shot"

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
 from sequences.asking import At, Checking
 from sequences.bench import ImpulseSource
 from sequences.capture import METHOD_CHANNELS, Capture
@@ -28,7 +31,7 @@ def check_shots(checking: Checking) -> None:
     """One shot in `each_shot`, none elsewhere."""
     shots = [at for at in checking.steps() if at.step.applies_shot and at.block]
     inside = [at for at in shots if at.path[0] == "each_shot"]
-    if not inside:
+    if not inside and checking.steps_known("each_shot"):
         what = "No energise block of each_shot has a trigger in it, so no shot is ever applied."
         checking.say(
             "shot-count", ("each_shot",), what, "write - energise: with inside: [{trigger: ...}]", key=True
@@ -42,7 +45,7 @@ def check_interlock(checking: Checking) -> None:
     """Energy needs an interlock."""
     if checking.sequence.interlock:
         return
-    first = next((at for at in checking.steps() if at.step.opens_block), None)
+    first = next((at for at in checking.steps() if at.step.opens_block and at.known()), None)
     if first:
         what = f"The step {first.step.kind} energises, and the sequence names no interlock."
         first.say(
@@ -50,6 +53,7 @@ def check_interlock(checking: Checking) -> None:
             None,
             what,
             "write interlock: [door, emergency_stop] or what the cell has",
+            compared=[("interlock",)],
         )
 
 
@@ -61,17 +65,22 @@ def check_lists(checking: Checking) -> None:
             lists["equipment", name, "channels"] = one.channels
     for path, names in lists.items():
         for index, name in enumerate(names):
-            if name in names[:index]:
+            if name in _known_names(checking, path, names[:index]):
                 checking.say(
                     "listed-twice", (*path, index), f'"{name}" stands in this list already.', "remove it"
                 )
+
+
+def _known_names(checking: Checking, path: Path_, names: Sequence[str]) -> list[str]:
+    """The names of a list without those that stand in for a refused one."""
+    return [name for index, name in enumerate(names) if checking.known((*path, index))]
 
 
 def check_result_names(checking: Checking) -> None:
     """No two steps make a result of one name."""
     made: dict[str, At] = {}
     for at in checking.steps():
-        for name in at.step.results(checking.sequence):
+        for name in at.results():
             if name in made:
                 what = f'A step before this one produces the result "{name}" already.'
                 at.say("result-twice", "result", what, "give one of them another name")
@@ -96,40 +105,56 @@ def _equipment(at: At) -> None:
 def check_equipment(checking: Checking, path: Path_, name: str, wanted_type: str) -> None:
     """That the sequence asks for equipment of this name, and of the type that is needed."""
     equipment = checking.sequence.equipment
-    if name not in equipment and checking.whole("equipment"):
+    if name not in equipment and checking.stand_ins.complete(("equipment",)):
         what = f'The sequence does not ask for equipment named "{name}".'
         checking.say("unknown-equipment", path, what, nearest(name, equipment))
     elif name in equipment and equipment[name].type != wanted_type:
-        fitting = [known for known, one in equipment.items() if one.type == wanted_type]
+        asked = [known for known in equipment if checking.known(("equipment", known, "type"))]
+        fitting = [known for known in asked if equipment[known].type == wanted_type]
         what = f'"{name}" is of the type {equipment[name].type}, and of the type {wanted_type} is needed.'
         checking.say(
             "wrong-equipment",
             path,
             what,
             f"write {fitting[0]}" if fitting else f"ask for one of the type {wanted_type}",
+            compared=[("equipment", name, "type")],
         )
 
 
 def _applied(at: At) -> None:
     level = at.step.level()
-    if level is None:
+    if level is None or not at.checking.known(at.place(level.field)):
+        return
+    need = at.step.needs_equipment()[0]
+    path = at.place(level.field)
+    if _above_specimen(at.checking, path, level) or not at.checking.known(at.place(need.field)):
         return
     output = at.step.opens_output(at.bench) if at.bench else None
-    source = at.step.needs_equipment()[0].name
-    check_level(at.checking, (*at.path, level.field), level, source, output)
+    check_reach(at.checking, path, level, need.name, output)
 
 
-def check_level(checking: Checking, path: Path_, level: Level, source: str, output: str | None) -> None:
-    """A voltage against specimen, own equipment, the bench's source and its output; the first that is passed counts."""
-    specimen = checking.sequence.specimen
-    text = show(level.highest_v, "V")
-    if specimen.highest_impulse is not None and level.highest_v > specimen.highest_impulse:
-        what = f"Up to {text} would be applied, and the specimen is rated for {show(specimen.highest_impulse, 'V')}."
-        checking.say("above-specimen-rating", path, what, "lower it, or mend specimen: highest_impulse")
-        return
+def _above_specimen(checking: Checking, path: Path_, level: Level) -> bool:
+    """Whether a voltage is above the specimen's rating; then nothing else needs to be said of it."""
+    rating: Path_ = ("specimen", "highest_impulse")
+    rated_v = checking.sequence.specimen.highest_impulse if checking.known(rating) else None
+    if rated_v is None or level.highest_v <= rated_v:
+        return False
+    what = f"Up to {show(level.highest_v, 'V')} would be applied, and the specimen is rated for {show(rated_v, 'V')}."
+    checking.say("above-specimen-rating", path, what, "lower it, or mend specimen: highest_impulse")
+    return True
+
+
+def check_reach(checking: Checking, path: Path_, level: Level, source: str, output: str | None) -> None:
+    """A voltage against own equipment, the bench's source and its output; the first that is passed counts.
+
+    The name of the source has to be known.
+    """
     wanted = checking.sequence.equipment.get(source)
-    if isinstance(wanted, ImpulseSourceWanted) and level.highest_v > wanted.charging_voltage:
-        what = f"Up to {text} is set, and the sequence asks for a {source} of {show(wanted.charging_voltage, 'V')}."
+    own: Path_ = ("equipment", source, "charging_voltage")
+    asked_v = wanted.charging_voltage if isinstance(wanted, ImpulseSourceWanted) else math.inf
+    if checking.known(own) and level.highest_v > asked_v:
+        text = show(level.highest_v, "V")
+        what = f"Up to {text} is set, and the sequence asks for a {source} of {show(asked_v, 'V')}."
         checking.say(
             "above-own-equipment", path, what, f"raise equipment: {source}: charging_voltage, or lower this"
         )
@@ -162,10 +187,10 @@ def _bench_level(checking: Checking, path: Path_, level: Level, source: str, out
 
 def check_capture(checking: Checking, path: Path_, capture: Capture) -> None:
     """Channels that exist, one of each quantity the method needs, and ranges that hold the expected peaks."""
-    known = _channels(checking)
+    known, every = _channels(checking)
     for name, channel in capture.channels.items():
         here = (*path, "channels", name)
-        if name not in known and checking.whole("equipment"):
+        if name not in known and every:
             what = f'The sequence asks no digitiser for a channel named "{name}".'
             checking.say("unknown-channel", here, what, nearest(name, known), key=True)
         elif channel.expected_peak.unit not in ("V", "A"):
@@ -173,6 +198,14 @@ def check_capture(checking: Checking, path: Path_, capture: Capture) -> None:
             checking.say("wrong-unit", (*here, "expected_peak"), what, "write a voltage or a current")
         else:
             _range(checking, here, name, channel.expected_peak)
+    _method_channels(checking, path, capture)
+
+
+def _method_channels(checking: Checking, path: Path_, capture: Capture) -> None:
+    """One channel of each quantity that the method needs."""
+    channels: Path_ = (*path, "channels")
+    if not checking.stand_ins.whole(channels):
+        return
     units = [channel.expected_peak.unit for channel in capture.channels.values()]
     wanted = METHOD_CHANNELS[capture.method]
     if set(units) <= {"V", "A"} and sorted(units) != sorted(wanted):
@@ -180,16 +213,26 @@ def check_capture(checking: Checking, path: Path_, capture: Capture) -> None:
         what = f"The method {capture.method} needs {len(wanted)} channel{'s' * (len(wanted) > 1)}: {words}."
         checking.say(
             "wrong-channel",
-            (*path, "channels"),
+            channels,
             what,
             "give it these channels, each with its expected_peak",
             key=True,
+            compared=[(*path, "method")],
         )
 
 
-def _channels(checking: Checking) -> list[str]:
-    equipment = checking.sequence.equipment.values()
-    return [name for one in equipment if isinstance(one, DigitiserWanted) for name in one.channels]
+def _channels(checking: Checking) -> tuple[list[str], bool]:
+    """The channels that the sequence asks its digitisers for, and whether these are all."""
+    equipment = checking.sequence.equipment
+    names: list[str] = []
+    every = checking.stand_ins.complete(("equipment",))
+    for name, one in equipment.items():
+        path: Path_ = ("equipment", name, "channels")
+        every = every and checking.known(("equipment", name, "type"))
+        if isinstance(one, DigitiserWanted):
+            names += _known_names(checking, path, one.channels)
+            every = every and checking.stand_ins.whole(path)
+    return names, every
 
 
 def _range(checking: Checking, path: Path_, name: str, peak: float) -> None:

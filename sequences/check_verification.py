@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import math
-
 from sequences.asking import Checking
 from sequences.bench import ImpulseSource
 from sequences.capture import METHODS
-from sequences.check_steps import check_capture, check_equipment, check_level
+from sequences.check_steps import check_capture, check_equipment, check_reach
 from sequences.fields import nearest
 from sequences.model import Verification, VerificationShots
 from sequences.places import Path_
@@ -17,6 +15,9 @@ from sequences.step import Level
 # IEC 61083-1: at least 30 samples over the shortest interval measured; of a front that is t30 to t90 of a voltage
 # (0.6 of the front time) and t10 to t90 of a current (0.8 of it). From memory and from a secondary source.
 SAMPLES_OVER_FRONT = 30
+CHARGE: Path_ = ("verification", "charging_voltage")
+OPEN_PEAK: Path_ = ("verification", "open_circuit", "accept", "peak")
+SHORT_PEAK: Path_ = ("verification", "short_circuit", "accept", "peak")
 _PART_OF_FRONT = {"impulse-voltage": 0.6, "impulse-current": 0.8}
 
 
@@ -40,30 +41,31 @@ def check_verification(checking: Checking) -> None:
 def _level(checking: Checking, verification: Verification) -> None:
     given = checking.bench.equipment.get(verification.source) if checking.bench else None
     output = given.output if isinstance(given, ImpulseSource) else None
-    path = ("verification", "charging_voltage")
     # the specimen is not connected, so its rating does not limit the verification
-    rated = checking.sequence.specimen.highest_impulse or math.inf
     charge = verification.charging_voltage
-    if charge.high <= rated:
+    if checking.known(("verification", "source")):
         level = Level("charging_voltage", charge.nominal, charge.high)
-        check_level(checking, path, level, verification.source, output)
+        check_reach(checking, CHARGE, level, verification.source, output)
 
 
 def _parts(checking: Checking, verification: Verification) -> None:
+    kinds: list[Path_] = [("verification", "open_circuit"), ("verification", "short_circuit")]
     both = verification.open_circuit and verification.short_circuit
     if not (verification.open_circuit or verification.short_circuit):
         what = "The verification has neither open-circuit nor short-circuit shots."
-        checking.say(
-            "verification-empty", ("verification",), what, "write open_circuit: or short_circuit:", key=True
-        )
+        advice = "write open_circuit: or short_circuit:"
+        checking.say("verification-empty", ("verification",), what, advice, key=True, compared=kinds)
     elif verification.effective_impedance and not both:
         what = "The effective impedance needs open-circuit and short-circuit shots."
         path = ("verification", "effective_impedance")
-        checking.say("verification-empty", path, what, "write both kinds of shots, or remove it", key=True)
+        advice = "write both kinds of shots, or remove it"
+        checking.say("verification-empty", path, what, advice, key=True, compared=kinds)
 
 
 def _shots(checking: Checking, path: Path_, shots: VerificationShots) -> None:
     check_capture(checking, (*path, "capture"), shots.capture)
+    if not checking.known((*path, "capture", "method")):
+        return
     produced = METHODS[shots.capture.method]
     for name, band in shots.accept.items():
         kind = produced.get(name)
@@ -115,15 +117,19 @@ def _lapse(checking: Checking, verification: Verification) -> None:
     duty = checking.sequence.duty
     own = sum(part.shots for part in (verification.open_circuit, verification.short_circuit) if part)
     lapse = verification.lapses_after
+    shots: list[Path_] = [("verification", part, "shots") for part in ("open_circuit", "short_circuit")]
     if lapse.shots < own + duty.shots:
         what = f"It lapses after {lapse.shots} shots; it has {own} of its own, and the duty has {duty.shots}."
         path = ("verification", "lapses_after", "shots")
-        checking.say("verification-never-valid", path, what, f"write {own + duty.shots} or more")
+        advice = f"write {own + duty.shots} or more"
+        checking.say("verification-never-valid", path, what, advice, compared=[*shots, ("duty", "shots")])
     least_s = (duty.shots - 1) * duty.interval
     if lapse.time < least_s:
         what = f"It lapses after {show(lapse.time, 's')}, and the duty's intervals alone take {show(least_s, 's')}."
         path = ("verification", "lapses_after", "time")
-        checking.say("verification-never-valid", path, what, "let it lapse later, or shorten the duty")
+        advice = "let it lapse later, or shorten the duty"
+        compared: list[Path_] = [("duty", "shots"), ("duty", "interval")]
+        checking.say("verification-never-valid", path, what, advice, compared=compared)
 
 
 def _overlap(low: float, high: float, band: Toleranced) -> bool:
@@ -141,7 +147,13 @@ def _impedance(checking: Checking, verification: Verification) -> None:
     path = ("verification", "effective_impedance")
     if wanted is None:
         return
-    if voltage and current and not _overlap(voltage.low / current.high, voltage.high / current.low, wanted):
+    known = checking.known(OPEN_PEAK, SHORT_PEAK)
+    if (
+        known
+        and voltage
+        and current
+        and not _overlap(voltage.low / current.high, voltage.high / current.low, wanted)
+    ):
         given = f"{show(voltage.low / current.high, 'ohm')} to {show(voltage.high / current.low, 'ohm')}"
         what = f"The accepted peaks give {given}, which never meets {wanted.text}."
         checking.say(
@@ -154,7 +166,8 @@ def _impedance(checking: Checking, verification: Verification) -> None:
             f"The bench's {verification.source} has {show(source.effective_impedance, 'ohm')}, outside "
             f"{wanted.text}."
         )
-        checking.say("verification-never-valid", path, what, "take another bench, or mend the impedance")
+        advice = "take another bench, or mend the impedance"
+        checking.say("verification-never-valid", path, what, advice, compared=[("verification", "source")])
 
 
 def _peaks(checking: Checking, verification: Verification) -> None:
@@ -163,13 +176,14 @@ def _peaks(checking: Checking, verification: Verification) -> None:
     voltage = _peak(verification.open_circuit, "V")
     if voltage and not _overlap(charge.low / 2, charge.high, voltage):
         what = f"Charged to {charge.text} the source cannot give an open-circuit peak of {voltage.text}."
-        path = ("verification", "open_circuit", "accept", "peak")
-        checking.say("verification-never-valid", path, what, "make the peak fit the charging voltage")
+        advice = "make the peak fit the charging voltage"
+        checking.say("verification-never-valid", OPEN_PEAK, what, advice, compared=[CHARGE])
     current = _peak(verification.short_circuit, "A")
     source = checking.bench.equipment.get(verification.source) if checking.bench else None
     if current and isinstance(source, ImpulseSource):
         ohms = source.effective_impedance
         if not _overlap(charge.low / 2 / ohms, 1.1 * charge.high / ohms, current):
             what = f"Charged to {charge.text} a source of {show(ohms, 'ohm')} cannot give a peak of {current.text}."
-            path = ("verification", "short_circuit", "accept", "peak")
-            checking.say("verification-never-valid", path, what, "make the peak fit the charging voltage")
+            advice = "make the peak fit the charging voltage"
+            compared: list[Path_] = [CHARGE, ("verification", "source")]
+            checking.say("verification-never-valid", SHORT_PEAK, what, advice, compared=compared)

@@ -19,38 +19,37 @@ from sequences.check_bench_file import check_bench
 __all__ = ["check", "check_bench", "check_bounds"]
 
 
-def _alone() -> list[tuple[Callable[[Checking], None], set[str]]]:
-    """The checks, each with the keys of the file that it needs whole to be fair."""
+def _alone() -> list[Callable[[Checking], None]]:
     from sequences import check_requirements, check_steps, check_verification
 
     return [
-        (check_steps.check_steps, set()),
-        (check_steps.check_shots, {"each_shot"}),
-        (check_steps.check_interlock, {"interlock"}),
-        (check_steps.check_result_names, set()),
-        (check_steps.check_lists, set()),
-        (check_requirements.check_requirements, set()),
-        (check_requirements.check_results, set()),
-        (check_verification.check_verification, {"verification"}),
+        check_steps.check_steps,
+        check_steps.check_shots,
+        check_steps.check_interlock,
+        check_steps.check_result_names,
+        check_steps.check_lists,
+        check_requirements.check_requirements,
+        check_requirements.check_results,
+        check_verification.check_verification,
     ]
 
 
-def _on_bench() -> list[tuple[Callable[[Checking, Bench], None], set[str]]]:
+def _on_bench() -> list[Callable[[Checking, Bench], None]]:
     from sequences import check_on_bench
 
     return [
-        (check_on_bench.check_interlocks_on_bench, set()),
-        (check_on_bench.check_equipment_on_bench, set()),
-        (check_on_bench.check_limits_in_range, set()),
-        (check_on_bench.check_intervals, set()),
+        check_on_bench.check_interlocks_on_bench,
+        check_on_bench.check_equipment_on_bench,
+        check_on_bench.check_limits_in_range,
+        check_on_bench.check_intervals,
     ]
 
 
 def check(loaded: Loaded, bench: LoadedBench | None = None) -> list[Finding]:
     """Cross checks of a loaded sequence, with those against a bench if it is given; findings name the sequence file.
 
-    What the loader found is not repeated. A sequence that the loader refused is checked as far as it was readable:
-    a check that would need a part that is missing stays silent.
+    What the loader found is not repeated. A sequence that the loader refused is checked with stand-ins in the place
+    of what was refused, and nothing is said that depends on one of them.
     """
     from sequences.asking import Checking
 
@@ -58,12 +57,11 @@ def check(loaded: Loaded, bench: LoadedBench | None = None) -> list[Finding]:
     if sequence is None:
         return []
     model = bench.bench if bench else None
-    checking = Checking(loaded.located, sequence, model, holes=loaded.holes)
-    for look, whole in _alone():
-        if not whole & loaded.holes:
-            look(checking)
-    for compare, whole in _on_bench() if model else ():
-        if model and not whole & loaded.holes:
+    checking = Checking(loaded.located, sequence, model, stand_ins=loaded.stand_ins)
+    for look in _alone():
+        look(checking)
+    if model:
+        for compare in _on_bench():
             compare(checking, model)
     return in_order(checking.findings)
 

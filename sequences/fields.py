@@ -32,9 +32,15 @@ class Reading:
     kinds: dict[str, Any] = field(default_factory=dict)
     parameters: dict[str, str] = field(default_factory=dict)
     used: set[str] = field(default_factory=set)
+    refused: set[str] = field(default_factory=set)  # parameters whose own table is refused
+    any_refused: bool = False  # whether nobody can know which parameters there are
     models: dict[int, type[BaseModel]] = field(
         default_factory=dict
     )  # id of a table -> the model that read it
+
+    def is_refused(self, text: str) -> bool:
+        """Whether the text names a parameter that is refused where it is offered; where it is used nothing is said."""
+        return text in self.refused or (self.any_refused and re.fullmatch(NAME, text) is not None)
 
 
 class Model(BaseModel):
@@ -86,6 +92,9 @@ def _resolved(value: Any, info: ValidationInfo) -> str:
     """The text of a value, or of the parameter that stands for it."""
     text = scalar(value)
     reading = info.context
+    if isinstance(reading, Reading) and reading.is_refused(text):
+        reading.used.add(text)
+        complain("refused-already", "", "")
     if isinstance(reading, Reading) and text in reading.parameters:
         reading.used.add(text)
         return reading.parameters[text]
@@ -166,7 +175,7 @@ def _whole(text: str) -> int:
 
 
 def _numeric(kind: str, pattern: str, words: str) -> WithJsonSchema:
-    schema = {"type": [kind, "string"], "pattern": f"^(?:{pattern}|{NAME})$"}
+    schema = {"type": [kind, "string"], "pattern": f"^(?:{pattern}|{NAME})$", "examples": ["12"]}
     return WithJsonSchema({**schema, "description": f"{words}, or a parameter's name"})
 
 
@@ -235,6 +244,7 @@ Name = Annotated[
             "type": "string",
             "pattern": f"^{NAME}$",
             "description": "a name: small letters, digits, underscores",
+            "examples": ["leakage_2"],
         }
     ),
 ]
@@ -247,6 +257,7 @@ Date = Annotated[
             "type": "string",
             "pattern": "^[0-9]{4}-[0-9]{2}-[0-9]{2}$",
             "description": "a date, as in `2027-08-31`",
+            "examples": ["2027-08-31"],
         }
     ),
 ]
@@ -254,7 +265,11 @@ Resource = Annotated[
     str,
     BeforeValidator(_resource),
     WithJsonSchema(
-        {"type": "string", "description": "a VISA resource string, as in `TCPIP::192.0.2.10::5025::SOCKET`"}
+        {
+            "type": "string",
+            "description": "a VISA resource string, as in `TCPIP::192.0.2.10::5025::SOCKET`",
+            "examples": ["TCPIP::192.0.2.10::5025::SOCKET"],
+        }
     ),
 ]
 

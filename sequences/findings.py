@@ -13,6 +13,8 @@ from sequences.codes import CODES
 
 Severity = Literal["refused", "warning"]
 _WIDEST = 96  # columns of an excerpt; a longer line is cut around the place
+_LONGEST_WORD = 30
+_CUT = "..."
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +49,16 @@ def _window(excerpt: str, column: int) -> tuple[str, int]:
     clean = printable(excerpt)
     if len(clean) <= _WIDEST:
         return clean, column
-    start = max(0, min(column - 1 - _WIDEST // 2, len(clean) - _WIDEST))
-    return clean[start : start + _WIDEST], column - start
+    room = _WIDEST - 2 * len(_CUT)
+    start = max(0, min(column - 1 - room // 2, len(clean) - room))
+    end = start + room
+    # no word is cut in two, if one ends near enough: never at the place itself
+    if start > 0 and (blank := clean.find(" ", start - 1, min(start + _LONGEST_WORD, column - 1))) >= 0:
+        start = blank + 1
+    if end < len(clean) and (blank := clean.rfind(" ", max(end - _LONGEST_WORD, column), end + 1)) >= 0:
+        end = blank
+    before, after = _CUT * (start > 0), _CUT * (end < len(clean))
+    return before + clean[start:end] + after, column - start + len(before)
 
 
 def render(finding: Finding) -> str:

@@ -6,15 +6,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from collections.abc import Sequence as Sequence_
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sequences import tree
 from sequences.findings import Finding, in_order, refused
-from sequences.places import Located, Path_, without
-from sequences.tree import Node, Source
+from sequences.places import NO_STAND_INS, Located, StandIns
+from sequences.tree import Source
 
 if TYPE_CHECKING:
     from sequences.bench import Bench
@@ -23,15 +22,14 @@ if TYPE_CHECKING:
     from sequences.step import Step
 
 MOST_FINDINGS = 300
-_ROUNDS = 8  # how often what was refused is left out and the rest tried again
 
 
 @dataclass(frozen=True, slots=True)
 class Loaded:
     """A sequence file as read: `sequence` is None if any finding refuses it. `parameters` are texts by name.
 
-    For a refused file `readable` is what remains without the refused parts, if that makes a sequence, and `holes`
-    are the keys of the file under which something was left out: good for checks, never for a run.
+    For a refused file `readable` is the sequence with stand-ins for what was refused or is missing, and `stand_ins`
+    says where they are: good for checks, never for a run.
     """
 
     sequence: Sequence | None
@@ -41,7 +39,7 @@ class Loaded:
     parameters: dict[str, str]
     located: Located
     readable: Sequence | None = None
-    holes: frozenset[str] = frozenset()
+    stand_ins: StandIns = NO_STAND_INS
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +52,7 @@ class LoadedBench:
     sha256: str
     located: Located
     readable: Bench | None = None
-    holes: frozenset[str] = frozenset()
+    stand_ins: StandIns = NO_STAND_INS
 
 
 def _open(path_or_source: str | Path | Source) -> Located:
@@ -68,7 +66,7 @@ class _Result:
     model: Any = None
     findings: list[Finding] = field(default_factory=list)
     readable: Any = None
-    holes: set[str] = field(default_factory=set)
+    stand_ins: StandIns = NO_STAND_INS
     untold: int = 0
 
 
@@ -76,7 +74,8 @@ def _validate(model: Any, located: Located, reading: Reading) -> _Result:
     """The model of a tree, or the findings that refuse it and what is readable all the same."""
     from pydantic import ValidationError
 
-    from sequences.translate import Translator
+    from sequences.rest import Rest
+    from sequences.translate import Translator, errors_of
 
     if located.root is None:
         return _Result(located, None, in_order(located.source.findings))
@@ -86,10 +85,13 @@ def _validate(model: Any, located: Located, reading: Reading) -> _Result:
         result.model = model.model_validate(data, context=reading)
     except ValidationError as error:
         translator = Translator(located, data, reading)
-        errors = error.errors(include_url=False)
+        errors = errors_of(error)
         result.findings += [finding for one in errors[:MOST_FINDINGS] if (finding := translator.finding(one))]
         if len(errors) <= MOST_FINDINGS:
-            _read_the_rest(model, result, errors, reading)
+            rest = Rest(model, located, reading)
+            rest.read(errors)
+            result.findings += rest.findings
+            result.located, result.readable, result.stand_ins = rest.located, rest.model, rest.stand_ins
         else:
             result.untold = len(errors) - MOST_FINDINGS
     if refused(result.findings):
@@ -108,45 +110,6 @@ def _shortened(findings: list[Finding], result: _Result) -> list[Finding]:
     return [*findings[:MOST_FINDINGS], more]
 
 
-def _read_the_rest(model: Any, result: _Result, errors: Sequence_[Any], reading: Reading) -> None:
-    """Leave out what was refused, again until the rest makes a model or nothing useful remains."""
-    from pydantic import ValidationError
-
-    from sequences.fields import Reading
-
-    root: Node | None = result.located.root
-    for _ in range(_ROUNDS):
-        for path, hole in sorted((_left_out(error) for error in errors), key=_later_first, reverse=True):
-            root = without(root, path) if root and path else None
-            result.holes |= {str(path[0])} if path and hole else set()
-        if root is None:
-            return
-        try:
-            again = Reading(reading.kinds, reading.parameters)
-            result.readable = model.model_validate(tree.plain(root), context=again)
-        except ValidationError as error:
-            errors = error.errors(include_url=False)
-        else:
-            result.located = Located(result.located.source, root)
-            return
-
-
-def _left_out(error: Mapping[str, Any]) -> tuple[Path_, bool]:
-    """What to leave out for an error, and whether that leaves a hole: an unknown key does not."""
-    path: Path_ = error["loc"]
-    if error["type"] == "extra_forbidden":
-        return path, False
-    if error["type"] == "missing":
-        path = path[:-1]
-    numbers = [index for index, part in enumerate(path) if isinstance(part, int)]
-    return (path[: numbers[-1] + 1] if numbers else path), True
-
-
-def _later_first(entry: tuple[Path_, bool]) -> list[tuple[int, int | str]]:
-    """Order in which leaving one thing out moves no other: later list items before earlier ones."""
-    return [(part, "") if isinstance(part, int) else (-1, part) for part in entry[0]]
-
-
 def load_bench(path_or_source: str | Path | Source) -> LoadedBench:
     """Read a bench file by itself; `sequences.checker.check_bench` looks at how its parts fit together."""
     from sequences.bench import Bench
@@ -162,7 +125,7 @@ def load_bench(path_or_source: str | Path | Source) -> LoadedBench:
         source.sha256,
         result.located,
         result.readable,
-        frozenset(result.holes),
+        result.stand_ins,
     )
 
 
@@ -179,7 +142,7 @@ def load_sequence(
 
     located = _open(path_or_source)
     resolved = resolve(located, dict(given or {}))
-    reading = Reading(dict(kinds), resolved.texts)
+    reading = Reading(dict(kinds), resolved.texts, refused=resolved.refused, any_refused=resolved.any_refused)
     result = _validate(Sequence, located, reading)
     findings = in_order([*result.findings, *resolved.findings, *unused(located, reading.used)])
     sequence = None if refused(findings) else result.model
@@ -192,5 +155,5 @@ def load_sequence(
         resolved.texts,
         result.located,
         None if sequence else result.model or result.readable,
-        frozenset(result.holes),
+        result.stand_ins,
     )

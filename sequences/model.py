@@ -116,7 +116,11 @@ Bound = Annotated[
     Quantity,
     BeforeValidator(_bound),
     WithJsonSchema(
-        {"type": ["number", "string"], "description": "a plain number or a quantity, as in `45 s`"}
+        {
+            "type": ["number", "string"],
+            "description": "a plain number or a quantity, as in `45 s`",
+            "examples": ["45 s"],
+        }
     ),
 ]
 

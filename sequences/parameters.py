@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from typing import TYPE_CHECKING
 
 from sequences import quantity
 from sequences.fields import nearest
 from sequences.findings import Finding
 from sequences.quantity import Quantity, QuantityError
-from sequences.tree import Scalar, Table
+from sequences.tree import Scalar, Table, plain
 
 if TYPE_CHECKING:
     from sequences.places import Located
@@ -23,6 +24,8 @@ class Resolved:
 
     texts: dict[str, str] = field(default_factory=dict)
     findings: list[Finding] = field(default_factory=list)
+    refused: set[str] = field(default_factory=set)  # names whose own tables do not hold what they should
+    any_refused: bool = False  # nobody can know which names there are
 
 
 def _offered(located: Located) -> dict[str, Table]:
@@ -31,6 +34,26 @@ def _offered(located: Located) -> dict[str, Table]:
     if not isinstance(offered, Table):
         return {}
     return {key.text: value for key, value in offered.entries.values() if isinstance(value, Table)}
+
+
+def _refused(located: Located) -> tuple[set[str], bool]:
+    """The parameters that are refused where they are offered, and whether it is the offer itself."""
+    from pydantic import ValidationError
+
+    from sequences.model import Parameter
+
+    root = located.root
+    offered = root.get(KEY) if isinstance(root, Table) else None
+    if not isinstance(offered, Table):
+        keys = root.entries if isinstance(root, Table) else {}
+        return set(), offered is not None or bool(get_close_matches(KEY, keys, n=1, cutoff=0.6))
+    names = set()
+    for key, table in offered.entries.values():
+        try:
+            Parameter.model_validate(plain(table))
+        except ValidationError as error:
+            names |= {key.text for one in error.errors() if one["loc"][:1] in ((), ("usual",))}
+    return names, False
 
 
 def _text(table: Table, key: str) -> str | None:
@@ -81,7 +104,8 @@ def _within(located: Located, name: str, table: Table, text: str) -> Finding | N
 def resolve(located: Located, given: dict[str, str]) -> Resolved:
     """The text that each parameter stands for at this start."""
     offered = _offered(located)
-    resolved = Resolved()
+    refused, any_refused = _refused(located)
+    resolved = Resolved(refused=refused, any_refused=any_refused)
     for name, table in offered.items():
         usual = _text(table, "usual")
         fault = _within(located, name, table, given[name]) if name in given else None
@@ -89,7 +113,7 @@ def resolve(located: Located, given: dict[str, str]) -> Resolved:
         text = given[name] if name in given and not fault else usual
         if text:
             resolved.texts[name] = text
-    for name in given.keys() - offered.keys() if located.root else ():
+    for name in given.keys() - offered.keys() - refused if located.root and not any_refused else ():
         what = f'A value was given at the start for "{name}", which the sequence does not offer.'
         resolved.findings.append(
             located.source.finding("unknown-parameter", located.at(KEY), what, nearest(name, offered))

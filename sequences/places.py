@@ -1,10 +1,10 @@
-"""Where in a file a value stands: from a path of keys and indices to a line and a column."""
+"""Where in a file a value stands, from a path of keys and indices to a line and a column; and where none stands."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from sequences.tree import Items, Mark, Node, Source, Table
+from sequences.tree import Items, Mark, Node, Scalar, Source, Table
 
 Path_ = tuple[str | int, ...]
 
@@ -39,24 +39,55 @@ def locate(root: Node, path: Path_, key: bool = False) -> Mark:
     return node.at
 
 
-def without(node: Node, path: Path_) -> Node:
-    """The tree without what stands at a path; the same tree if nothing stands there."""
+def changed(node: Node, path: Path_, new: Node | None) -> Node:
+    """The tree with another node at a path, or without what stands there; the same tree if no way leads there."""
     part, rest = path[0], path[1:]
     if isinstance(node, Items) and isinstance(part, int) and part < len(node.items):
-        kept = [without(node.items[part], rest)] if rest else []
+        inner = changed(node.items[part], rest, new) if rest else new
+        kept = () if inner is None else (inner,)
         return Items((*node.items[:part], *kept, *node.items[part + 1 :]), node.at)
-    if not isinstance(node, Table):
+    if not isinstance(node, Table) or isinstance(part, int):
         return node
+    return Table(_changed_entries(node, part, rest, new), node.at)
+
+
+def _changed_entries(node: Table, part: str, rest: Path_, new: Node | None) -> dict[str, tuple[Scalar, Node]]:
     entries = dict(node.entries)
-    if str(part) not in entries and len(entries) == 1:  # a step: its fields stand below its kind
-        ((kind, (known, body)),) = entries.items()
-        entries[kind] = (known, without(body, path))
-    elif str(part) in entries and rest:
-        known, value = entries[str(part)]
-        entries[str(part)] = (known, without(value, rest))
-    else:
-        entries.pop(str(part), None)
-    return Table(entries, node.at)
+    known, value = entries.get(part, (Scalar(part, node.at), None))
+    if rest and value:
+        entries[part] = (known, changed(value, rest, new))
+    elif new is None:
+        entries.pop(part, None)
+    elif not rest:
+        entries[part] = (known, new)
+    return entries
+
+
+@dataclass(frozen=True, slots=True)
+class StandIns:
+    """Where the file holds nothing that can be used: there stands something else, or nothing at all.
+
+    `places` are those values. `open_ended` are the tables from which an entry was left out with its name.
+    """
+
+    places: frozenset[Path_] = frozenset()
+    open_ended: frozenset[Path_] = frozenset()
+
+    def known(self, *paths: Path_) -> bool:
+        """Whether each of these is the file's own, so that it is fair to judge by it. Parts below may be not."""
+        return not any(path[:end] in self.places for path in paths for end in range(len(path) + 1))
+
+    def complete(self, *paths: Path_) -> bool:
+        """Whether each of these tables is the file's own and has all its names: only then is a name absent."""
+        return self.known(*paths) and self.open_ended.isdisjoint(paths)
+
+    def whole(self, *paths: Path_) -> bool:
+        """Whether each of these is the file's own, with all that stands below."""
+        gaps = (*self.places, *self.open_ended)
+        return self.known(*paths) and not any(gap[: len(path)] == path for path in paths for gap in gaps)
+
+
+NO_STAND_INS = StandIns()
 
 
 @dataclass(frozen=True, slots=True)

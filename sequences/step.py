@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, NamedTuple
 from pydantic import PlainValidator, ValidationInfo, WithJsonSchema
 
 from sequences.fields import Model, Reading, complain, nearest
+from sequences.places import Path_
 from sequences.tree import Refused
 
 if TYPE_CHECKING:
@@ -43,6 +44,8 @@ class Step(Model):
 
     kind: ClassVar[str] = ""
     main: ClassVar[str | None] = None
+    # the places below the step that decide by which names it produces results
+    named_by: ClassVar[tuple[Path_, ...]] = ()
     # whether it stands inside an energised block, energises in a block of its own, is the moment of a shot
     in_block: ClassVar[Literal["only", "may", "never"]] = "never"
     opens_block: ClassVar[bool] = False
@@ -56,7 +59,7 @@ class Step(Model):
             Step._kinds[kind] = cls
 
     def results(self, sequence: Sequence) -> dict[str, ResultKind]:
-        """The results this step produces, by name; none by default."""
+        """The results this step produces, by name; none by default. `named_by` says which fields decide the names."""
         return {}
 
     def needs_equipment(self) -> list[Need]:
@@ -80,7 +83,16 @@ class Step(Model):
         return ()
 
     def check(self, at: At) -> None:
-        """Report what is wrong with this step of its own kind, through `at`; the general checks come by themselves."""
+        """Report what is wrong with this step of its own kind, through `at`; the general checks come by themselves.
+
+        A finding tells `at` every other place that it was compared with: see `Checking.say`.
+        """
+
+
+class UnreadStep(Step):
+    """Stands where a step was refused as a whole: nobody knows what it would do. Never run."""
+
+    named_by: ClassVar[tuple[Path_, ...]] = ((),)
 
 
 def kinds() -> dict[str, type[Step]]:

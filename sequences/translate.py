@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from pydantic import ValidationError
+
 from sequences import tree
 from sequences.fields import Reading, nearest
 from sequences.findings import Finding
@@ -23,6 +25,14 @@ _BOUNDS = {
     "less_than_equal": ("at most", "le"),
 }
 _MISSING = {"judged": "judged-missing"}
+
+
+def errors_of(error: ValidationError) -> list[Any]:
+    """The errors of a validation, without "too short" for a list that is long enough but for entries refused."""
+    every = error.errors(include_url=False)
+    return [
+        one for one in every if one["type"] != "too_short" or len(one["input"]) < one["ctx"]["min_length"]
+    ]
 
 
 class Translator:

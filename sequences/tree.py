@@ -21,6 +21,7 @@ __all__ = [
     "Refused",
     "Scalar",
     "Source",
+    "StandIn",
     "Table",
     "build",
     "from_text",
@@ -50,6 +51,14 @@ class Refused:
 
 
 @dataclass(frozen=True, slots=True)
+class StandIn:
+    """Plain data that the language accepts, in the place of what was refused or is missing."""
+
+    data: Any
+    at: Mark
+
+
+@dataclass(frozen=True, slots=True)
 class Items:
     items: tuple[Node, ...]
     at: Mark
@@ -69,7 +78,7 @@ class Table:
         return found[0] if found else None
 
 
-Node = Scalar | Items | Table | Refused
+Node = Scalar | Items | Table | Refused | StandIn
 
 
 # pattern in the parser's own words: what is wrong, what to do
@@ -301,11 +310,11 @@ def build(source: Source) -> Node | None:
 
 
 def plain(node: Node) -> Any:
-    """Dicts, lists and texts; a refused value stays the `Refused` object it is."""
+    """Dicts, lists and texts; a refused value stays the `Refused` object it is, a stand-in is its data."""
     if isinstance(node, Scalar):
         return node.text
     if isinstance(node, Items):
         return [plain(item) for item in node.items]
     if isinstance(node, Table):
         return {text: plain(value) for text, (_, value) in node.entries.items()}
-    return node
+    return node.data if isinstance(node, StandIn) else node

@@ -9,6 +9,7 @@ from pydantic import Field
 from sequences.bench import Bench, ImpulseSource
 from sequences.capture import METHODS, Capture, ResultKind
 from sequences.fields import Name, TolerancedVolts
+from sequences.places import Path_
 from sequences.step import Level, Need, Step, StepItem
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ class Energise(Step, kind="energise"):
     safe."""
 
     opens_block: ClassVar[bool] = True
+    named_by: ClassVar[tuple[Path_, ...]] = (("capture", "method"),)
 
     source: Name = Field(description="the equipment that gives the energy")
     charging_voltage: TolerancedVolts = Field(
@@ -55,7 +57,8 @@ class Energise(Step, kind="energise"):
     def check(self, at: At) -> None:
         if self.capture is None and any(step.applies_shot for step in self.inside):
             what = "The block applies a shot and captures nothing."
-            at.say("shot-without-capture", None, what, "write capture: with its method and channels")
+            advice = "write capture: with its method and channels"
+            at.say("shot-without-capture", None, what, advice, compared=(at.place("capture"),))
 
     def run(self, at: Context) -> None:
         from orchestrator.engine import duty  # late: a check of a file needs no engine

@@ -10,6 +10,7 @@ from sequences.bench import Bench, LeakageMeter
 from sequences.capture import ResultKind
 from sequences.fields import Name, Seconds, Volts
 from sequences.model import LeakageMeterWanted
+from sequences.places import Path_
 from sequences.quantity import show
 from sequences.step import Level, Need, Step
 
@@ -23,6 +24,7 @@ class Measure(Step, kind="measure"):
     """Apply a voltage, wait, take one reading, and switch off again."""
 
     opens_block: ClassVar[bool] = True
+    named_by: ClassVar[tuple[Path_, ...]] = (("result",),)
 
     result: Name = Field(description="name of the result")
     instrument: Name = Field(description="the equipment that measures")
@@ -52,9 +54,14 @@ class Measure(Step, kind="measure"):
                 highest = show(wanted.highest, "A")
                 what = f"The limit {limit.text} is above the {highest} that {self.instrument} measures."
                 path = ("requirements", index, "at_most")
-                at.checking.say(
-                    "above-instrument-rating", path, what, f"ask for a {self.instrument} that goes higher"
+                compared: tuple[Path_, ...] = (
+                    at.place("result"),
+                    at.place("instrument"),
+                    ("equipment", self.instrument, "highest"),
+                    ("requirements", index, "result"),
                 )
+                advice = f"ask for a {self.instrument} that goes higher"
+                at.checking.say("above-instrument-rating", path, what, advice, compared=compared)
 
     def run(self, at: Context) -> None:
         from orchestrator.engine import acts  # late: a check of a file needs no engine

@@ -29,10 +29,12 @@ class Trigger(Step, kind="trigger"):
         return [Need("equipment", self.equipment, "impulse source")]
 
     def check(self, at: At) -> None:
-        charged = [need.name for need in at.block.needs_equipment()] if at.block else [self.equipment]
-        if self.equipment not in charged:
-            what = f'The block has charged "{charged[0]}", and the trigger goes to "{self.equipment}".'
-            at.say("trigger-elsewhere", "equipment", what, f"write trigger: {charged[0]}")
+        charged = at.block.needs_equipment() if at.block else []
+        if charged and self.equipment not in [need.name for need in charged]:
+            name, block = charged[0].name, at.path[:-2]
+            what = f'The block has charged "{name}", and the trigger goes to "{self.equipment}".'
+            compared = [(*block, need.field) for need in charged]
+            at.say("trigger-elsewhere", "equipment", what, f"write trigger: {name}", compared=compared)
 
     def run(self, at: Context) -> None:
         from orchestrator.engine import acts  # late: a check of a file needs no engine

@@ -44,6 +44,18 @@ def test_a_long_line_is_cut_around_its_place(column: int) -> None:
     assert shown[caret.index("^")] == "X"
 
 
+@pytest.mark.parametrize("word", range(0, 90, 7))
+def test_a_long_line_of_words_is_cut_between_words(word: int) -> None:
+    words = [f"word{number:03}" for number in range(90)]
+    line = " ".join(words)
+    shown, caret = render(finding(column=line.index(words[word]) + 1, excerpt=line)).splitlines()[1:3]
+
+    assert shown.startswith("    ...word" if word >= 7 else "    word000 ")
+    assert shown.endswith("..." if word <= 84 else "word089") and len(shown) <= 100
+    assert set(shown.strip().strip(".").split(" ")) <= set(words)
+    assert shown[caret.index("^") :].startswith(words[word])
+
+
 def test_nothing_unprintable_reaches_the_terminal() -> None:
     assert "\x1b" not in render(finding(excerpt="time: \x1b[31m5 mA"))
 

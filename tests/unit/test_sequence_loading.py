@@ -158,11 +158,12 @@ def test_help_names_the_nearest_key_of_that_very_table() -> None:
     assert helps == ["write lapses_after", "write expected_peak"]
 
 
-def test_what_is_refused_is_left_out_and_the_rest_is_still_checked() -> None:
+def test_something_stands_in_for_what_is_refused_and_the_rest_is_still_checked() -> None:
     broken = GOOD.replace("at_most: 310 V", "at_most: 310").replace("must_be: unmarked", "must_be: spotless")
     loaded = load(broken)
 
-    assert loaded.sequence is None and loaded.readable is not None and loaded.holes == {"requirements"}
+    assert loaded.sequence is None and loaded.readable is not None
+    assert loaded.stand_ins.places == {("requirements", 0, "at_most")}
     assert [finding.code for finding in loaded.findings] == ["missing-unit"]
     (later,) = check(loaded)
     assert (later.code, later.line) == ("unknown-state", len(GOOD.splitlines())), (
