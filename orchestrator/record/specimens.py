@@ -133,8 +133,8 @@ def _shots_applied(record: RunRecord, ended: dict[str, Any]) -> int:
     if "shots_applied" in ended:
         return int(ended["shots_applied"])
     duty = [e for e in record.entries if e.get("part") == "duty"]
-    # The intent is on disk before the trigger: without a "triggered" it is assumed that it happened. A shot that came by
-    # itself has no intent and is "triggered" all the same.
+    # The intent is on disk before the trigger: without a "triggered" it is assumed that it happened. A shot that
+    # came by itself has no intent and is "triggered" all the same.
     asked = Counter(e.get("shot") for e in duty if e["kind"] == "intent" and e.get("act") == "trigger")
     seen = Counter(e.get("shot") for e in duty if e["kind"] == "triggered")
     return sum((asked | seen).values())
