@@ -4,25 +4,34 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
+import shlex
+import sys
 import textwrap
+import time
 from pathlib import Path
 from typing import Any
 
 from orchestrator.cli.client import (
     FINE,
+    WRONG,
     EngineLink,
     Facts,
     Refusal,
     Unreachable,
+    accepted,
     add_by,
     add_data,
     complain,
     places_from,
     who_from,
 )
-from orchestrator.core.status_text import question_lines
+from orchestrator.core.status_text import BENCH_ACTS, how_to_answer, question_lines, question_name
+from orchestrator.daemon.lines import user_name
 
-BENCH_ACTS = ("release", "acknowledge")
+# Said only by somebody who names what was read: a repeated line must not do the next act unseen.
+NAMED_ACTS = ("arm", "connect", *BENCH_ACTS)
+ARMED_WITHIN_S = 5.0
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -35,7 +44,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "into the record under your name: confirm only what you have done and seen yourself.",
     )
     parser.add_argument(
-        "--question", type=int, metavar="N", help="which question you mean; refused when it is over"
+        "--question",
+        metavar="N",
+        help="the question you have read; needed to connect, arm, release, acknowledge; refused when it is over",
     )
     says = parser.add_mutually_exclusive_group()
     says.add_argument("--yes", action="store_true", help="yes, where nothing is to be confirmed")
@@ -67,7 +78,9 @@ def run(args: argparse.Namespace) -> int:
         try:
             question = link.call("status")["status"]["do"]["question"]
             if not _answers(args):
-                return _show(question, args.json)
+                return _show(question, args)
+            if question is not None and _is_unnamed(args, question):
+                return _show_first(args, question)
             return _answer(link, args, question)
         finally:
             link.close()
@@ -89,48 +102,56 @@ def _answers(args: argparse.Namespace) -> bool:
     return any(said)
 
 
-def _show(question: Facts | None, as_json: bool) -> int:
-    if as_json:
+def _show(question: Facts | None, args: argparse.Namespace) -> int:
+    if args.json:
         print(json.dumps({"question": question}))
     elif question is None:
         print("Nothing is being asked at the moment.")
     else:
-        print(question_text(question))
+        print(question_text(question, _more(args)))
     return FINE
 
 
-def question_text(question: Facts) -> str:
+def _more(args: argparse.Namespace) -> str:
+    """What the line to type needs besides, to reach the same daemon."""
+    return f" --data {shlex.quote(args.data)}" if args.data else ""
+
+
+def question_text(question: Facts, more: str = "") -> str:
     """The question as a person reads it, and how to answer."""
-    lines = textwrap.wrap(f"Question {question['question']}: {question['text']}", 78)
+    lines = textwrap.wrap(f"Question {question_name(question)}: {question['text']}", 78)
     if question.get("caution"):
         lines += textwrap.wrap(f"CAUTION: {question['caution']}", 78)
     lines += [f"  {line}" for line in question_lines(question)]
-    return "\n".join([*lines, f"answer with: {how_to_answer(question)}"])
+    return "\n".join([*lines, f"answer with: {how_to_answer(question)}{more}"])
 
 
-def how_to_answer(question: Facts) -> str:
-    """The command that answers this kind of question."""
-    parts = ["benchward answer"]
-    if question.get("items"):
-        parts.append("--confirm-all")
-    if question.get("choices"):
-        parts.append(f"--choice {question['choices'][0]}")
-    if question.get("needs_photo"):
-        parts.append("--photo PATH")
-    if question.get("ask") in BENCH_ACTS:
-        parts.append("--by NAME")
-    return " ".join(parts if len(parts) > 1 else [*parts, "--yes"])
+def _is_unnamed(args: argparse.Namespace, question: Facts) -> bool:
+    """Confirmed without the question's name, where only who has read the question may confirm."""
+    return question["ask"] in NAMED_ACTS and not args.no and args.question is None
+
+
+def _show_first(args: argparse.Namespace, question: Facts) -> int:
+    """Nothing is done: what is asked comes before the answer."""
+    sentence = "Nothing was done: read what is asked first, then answer it by its name."
+    if args.json:
+        print(json.dumps({"ok": False, "code": "not-answered", "sentence": sentence, "question": question}))
+    else:
+        print(f"{sentence}\n\n{question_text(question, _more(args))}", file=sys.stderr)
+    return WRONG
 
 
 def _answer(link: EngineLink, args: argparse.Namespace, question: Facts | None) -> int:
-    if (
-        question is not None
-        and question["ask"] in BENCH_ACTS
-        and args.question in (None, question["question"])
-    ):
+    if question is None:
+        raise _refused("no-question", "Nothing is being asked at the moment.", "see: benchward status")
+    if args.question not in (None, question_name(question)):
+        asked = f"the open one is {question_name(question)}: {question['text']}"
+        sentence = f"Question {args.question} is not open; {asked}"
+        raise _refused("not-answered", sentence, "see what is asked: benchward answer")
+    if question["ask"] in BENCH_ACTS:
         return _bench_act(link, args, question)
     given = {
-        "question": args.question,
+        "question": question["question"],
         "yes": not args.no,
         "confirm_all": args.confirm_all,
         "confirmed": args.confirm or [],
@@ -139,7 +160,53 @@ def _answer(link: EngineLink, args: argparse.Namespace, question: Facts | None) 
         "remark": args.remark,
         "readings": dict(text.partition("=")[::2] for text in args.reading),
     }
-    return _said(args, link.call("answer", who_from(args), **given))
+    if question["ask"] == "arm" and not args.no:
+        return _said(args, _arm(link, args, given))
+    return _said(args, link.call("answer", who_from(args), **given) | {"sentence": _done(args, question)})
+
+
+def _refused(code: str, sentence: str, help_: str) -> Refusal:
+    return Refusal({"ok": False, "code": code, "sentence": sentence, "help": help_})
+
+
+def _done(args: argparse.Namespace, question: Facts) -> str:
+    """What the answer did, in a sentence."""
+    who = args.by or user_name(os.getuid())
+    if args.no:
+        return f"{who} said no: the run stops."
+    if question["ask"] == "connect":
+        return f"Confirmed by {who}: connected as asked. Stay out of the cell from the arming on."
+    said = args.choice or ", ".join(args.confirm or question.get("items") or []) or "yes"
+    return f"Answered by {who}: {said}."
+
+
+def _arm(link: EngineLink, args: argparse.Namespace, given: Facts) -> Facts:
+    """The answer, then what became of it: armed, refused by the monitor, or one more person is asked."""
+    link.call("watch")
+    number = link.send("answer", who_from(args), **given)
+    reply: Facts | None = None
+    became: str | None = None
+    for message in link.messages(time.monotonic() + ARMED_WITHIN_S):
+        if message.get("id") == number:
+            reply = accepted(message)
+        became = became or _became(message, given["question"])
+        if reply is not None and became:
+            return reply | {"sentence": became}
+    help_ = "stay outside; see: benchward status; to stop: benchward abort"
+    raise Unreachable("Whether the bench is armed is not known: treat it as armed.", help_)
+
+
+def _became(message: Facts, number: int) -> str | None:
+    """What a message says of an arming; None where it says nothing of it."""
+    entry = message.get("event") or {}
+    if entry.get("kind") == "arming":
+        if entry["granted"]:
+            return f"ARMED by {entry['by']}: stay outside. To stop at once: benchward abort"
+        return f"NOT ARMED: {str(entry['sentence']).rstrip('.')}. You are asked again: benchward answer"
+    asked = ((message.get("status") or {}).get("do") or {}).get("question")
+    if asked is not None and asked["question"] > number:
+        return f"Confirmed. Stay outside. Now question {asked['question']} is open: {asked['text']}"
+    return None
 
 
 def _bench_act(link: EngineLink, args: argparse.Namespace, question: Facts) -> int:
@@ -148,7 +215,7 @@ def _bench_act(link: EngineLink, args: argparse.Namespace, question: Facts) -> i
         return _said(args, {"ok": True, "sentence": "Nothing is changed: the next start stays refused."})
     if not (args.confirm_all or args.confirm):
         help_ = f"confirm it: {how_to_answer(question)}"
-        raise Refusal({"code": "not-answered", "sentence": "It was not confirmed.", "help": help_})
+        raise _refused("not-answered", "It was not confirmed.", help_)
     return _said(args, link.call(question["ask"], who_from(args)))
 
 

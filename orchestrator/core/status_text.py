@@ -8,6 +8,7 @@ from typing import Any
 
 Facts = Mapping[str, Any]
 LABEL = 17
+BENCH_ACTS = ("release", "acknowledge")
 
 
 def render(status: Facts, width: int = 80) -> str:
@@ -49,8 +50,8 @@ def do_lines(do: Facts) -> list[str]:
     lines.append(do["sentence"])
     question = do.get("question")
     if question:
-        lines += question_lines(question)
-    if do.get("then") and (not question or do["then"] != question["text"]):
+        lines += [*question_lines(question), f"Answer: {how_to_answer(question)}"]
+    elif do.get("then"):
         lines.append(str(do["then"]))
     if do.get("abort"):
         lines.append(f"To stop at once, no question is asked: {do['abort']}")
@@ -65,6 +66,25 @@ def question_lines(question: Facts) -> list[str]:
     if question.get("needs_photo"):
         lines.append("a photo is required")
     return lines
+
+
+def question_name(question: Facts) -> str:
+    """How a person names it: by its number; what belongs to the bench, by its act."""
+    return str(question["ask"] if question["ask"] in BENCH_ACTS else question["question"])
+
+
+def how_to_answer(question: Facts) -> str:
+    """The line that answers this kind of question."""
+    parts = [f"benchward answer --question {question_name(question)}"]
+    if question.get("items"):
+        parts.append("--confirm-all")
+    if question.get("choices"):
+        parts.append("--choice STATE")
+    if question.get("needs_photo"):
+        parts.append("--photo PATH")
+    if len(parts) == 1:
+        parts.append("--yes")
+    return " ".join([*parts, "--by NAME"])
 
 
 def facts_line(entry: Facts) -> str:
