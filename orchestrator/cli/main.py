@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import difflib
 import importlib
 import os
 import sys
@@ -42,6 +43,21 @@ software is not. Local codes and the practice of licensed persons come first.
 """
 EPILOG = "benchward COMMAND --help tells more. Exit codes: 0 fine, 1 failed or findings, 2 wrong command, 3 not valid."
 WRONG, NOT_KNOWN = 2, 3
+# What somebody in a hurry types for `abort`.
+STOPPING = (
+    "abort",
+    "stop",
+    "halt",
+    "quit",
+    "off",
+    "kill",
+    "end",
+    "cancel",
+    "exit",
+    "emergency",
+    "estop",
+    "stopp",
+)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -51,10 +67,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(help_text())
         return 0 if given else WRONG
     if given[0] not in COMMANDS:
-        print(
-            f"benchward: there is no command '{given[0]}'.\nhelp: benchward --help lists them",
-            file=sys.stderr,
-        )
+        print(f"benchward: there is no command '{given[0]}'.\nhelp: {_help_for(given[0])}", file=sys.stderr)
         return WRONG
     try:
         return _run(given)
@@ -81,10 +94,31 @@ def _run(given: list[str]) -> int:
     parser = argparse.ArgumentParser(prog="benchward", description=CAUTION)
     module.add_parser(parser.add_subparsers(dest="command", metavar="COMMAND"))
     try:
-        args = parser.parse_args(given)
+        args = _parsed(parser, given)
     except SystemExit as end:  # argparse has said why
         return int(end.code or 0)
     return int(args.run(args))
+
+
+def _parsed(parser: argparse.ArgumentParser, given: list[str]) -> argparse.Namespace:
+    """The arguments. Nothing that is typed beside `abort` keeps it from aborting."""
+    if given[0] != "abort":
+        return parser.parse_args(given)
+    try:
+        args, passed_over = parser.parse_known_args(given)
+    except SystemExit as end:
+        if not end.code:
+            raise  # its help was asked for
+        args = parser.parse_args(["abort"])
+        passed_over = given[1:]
+    args.passed_over = passed_over
+    return args
+
+
+def _help_for(unknown: str) -> str:
+    if difflib.get_close_matches(unknown.lower(), STOPPING, 1, 0.75):
+        return "to stop at once: benchward abort (all commands: benchward --help)"
+    return "benchward --help lists them"
 
 
 def _kept_details() -> str:

@@ -103,7 +103,7 @@ def test_abort_without_a_monitor_says_that_off_is_not_proven(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["abort", "--data", str(tmp_path)]) == 3
-    assert "No daemon serves" in capsys.readouterr().err
+    assert "Nothing was aborted" in capsys.readouterr().err
 
 
 def test_start_refuses_a_value_without_its_name(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
