@@ -6,11 +6,13 @@ Nothing here looks at the bench: what the record says of safety was so then, and
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from datetime import datetime, timedelta
 from typing import Any
 
 from orchestrator.core.outcome import Outcome, in_words
 from orchestrator.core.reasons import EXPLANATIONS, Explanation, Reason
 from orchestrator.record.entry_words import entry_words, proof_words, shot_words
+from orchestrator.record.journal import stamp
 from orchestrator.record.reader import RunRecord
 from orchestrator.record.specimens import PastRun, past_run
 from orchestrator.record.wording import REHEARSAL, moment
@@ -127,7 +129,11 @@ class _Explaining:
         return _at_s(entries[-1]) if entries else 0.0
 
     def _stopped_utc(self) -> str:
-        """The stamp of the last entry that is not after the stop."""
+        """The stop's time: by the cause's own stamp and how long before it the cause was noticed."""
+        written, mono_s = _moment_of(self.first.get("utc")), self.first.get("mono_s")
+        if written is not None and isinstance(mono_s, (int, float)):
+            noticed = written - timedelta(seconds=max(0.0, float(mono_s) - self.stop_s))
+            return stamp(noticed)
         seen = [e for e in self.record.entries if _at_s(e) <= self.stop_s + 1e-6]
         return str(seen[-1].get("utc")) if seen else "not recorded"
 
@@ -237,6 +243,13 @@ def _use_words(past: PastRun) -> str:
     if past.interrupted:
         return "Inspect it before anything else; a further run is a person's decision."
     return "It may go on in a new run; the record of that will name this one."
+
+
+def _moment_of(utc: object) -> datetime | None:
+    try:
+        return datetime.fromisoformat(str(utc))
+    except ValueError:
+        return None
 
 
 def _at_s(entry: Entry) -> float:
