@@ -59,7 +59,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--wait", action="store_true", help="show what happens until the run ends")
     add_by(parser)
     add_data(parser)
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=run, started=False)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -90,7 +90,6 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _start(link: EngineLink, places: Places, args: argparse.Namespace) -> int:
-    args.started = False
     if args.wait:
         link.call("watch")
     order = {
