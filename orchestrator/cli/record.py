@@ -133,6 +133,13 @@ def run(args: argparse.Namespace) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return 0
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        print(
+            f"error: {where}{error.strerror or error}\nhelp: name another place that you may write to",
+            file=sys.stderr,
+        )
+        return 2
 
 
 def data_folder(args: argparse.Namespace) -> Path:
@@ -189,18 +196,20 @@ def _list(args: argparse.Namespace) -> int:
         raise WrongCommand(
             f"there is no data folder {data}", f"name it with --data or ${DATA_FOLDER_VARIABLE}"
         )
+    in_progress = _run_in_progress(data)
     index = Index(data)
     try:
         found = index.find(args.specimen, args.instrument, args.sequence)
     finally:
         index.close()
     if args.json:
-        print(json.dumps([asdict(listed) for listed in found], ensure_ascii=False))
+        rows_json = [asdict(listed) | {"in_progress": listed.folder == in_progress} for listed in found]
+        print(json.dumps(rows_json, ensure_ascii=False))
         return 0
     rows: list[tuple[str, ...]] = [
         ("run", "specimen", "began, UTC", "outcome", "verdict", "shots", "stopped by", "record", "")
     ]
-    rows += [_list_row(listed) for listed in found]
+    rows += [_list_row(listed, listed.folder == in_progress) for listed in found]
     widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
     for row in rows:
         print("  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip())
@@ -209,17 +218,27 @@ def _list(args: argparse.Namespace) -> int:
     return 0
 
 
-def _list_row(listed: Any) -> tuple[str, ...]:
+def _run_in_progress(data: Path) -> str | None:
+    """The run that the daemon of this folder is at; it has no end yet, and is not interrupted."""
+    from orchestrator.cli.status import status_now
+    from orchestrator.daemon.locks import is_held
+    from orchestrator.daemon.places import places_of_running
+
+    run = status_now(places_of_running(data)).get("run") if is_held(data) else None
+    return str(run) if run else None
+
+
+def _list_row(listed: Any, in_progress: bool) -> tuple[str, ...]:
     amended = f", {listed.amendments} amended" if listed.amendments else ""
     return (
         listed.folder,
         listed.specimen,
         listed.began_utc[:19].replace("T", " "),
-        listed.outcome,
+        "-" if in_progress else listed.outcome,
         listed.verdict,
         str(listed.shots_applied),
-        listed.reason.replace("_", " "),
-        ("sealed" if listed.sealed else "no seal") + amended,
+        "in progress" if in_progress else listed.reason.replace("_", " "),
+        ("sealed" if listed.sealed else "not yet sealed" if in_progress else "no seal") + amended,
         "REHEARSAL" if listed.world == "rehearsal" else "",
     )
 
@@ -302,13 +321,18 @@ def _export(args: argparse.Namespace) -> int:
 
     folder = _folder(args)
     record = read_run(folder)
+    target = args.zip or args.to or Path(f"{record.run}-tables")
+    if target.exists() and (target.is_file() or any(target.iterdir())):
+        raise WrongCommand(
+            f"{target} exists already: nothing is written over it", "name a new one with --to or --zip"
+        )
     if args.zip:
         heads = _heads_for(folder, args)
         listed = [] if heads is None else [e for e in heads.read().entries if e.get("run") == record.run]
         write_bundle(record, args.zip, listed)
         made = [args.zip]
     else:
-        made = write_tables(record, args.to or Path(f"{record.run}-tables"), not args.no_captures)
+        made = write_tables(record, target, not args.no_captures)
     if args.json:
         print(json.dumps({"files": [str(path) for path in made]}))
     else:

@@ -9,6 +9,7 @@ import pytest
 
 from orchestrator.cli import record as command
 from orchestrator.core.reasons import Reason
+from orchestrator.daemon.locks import FolderLock
 from tests.golden.invented_run import Plan, invented_folder
 
 Run = Callable[..., tuple[int, str, str]]
@@ -143,3 +144,42 @@ def test_without_a_data_folder_the_help_says_how_to_name_it(record: Run, tmp_pat
     code, _, err = record("list", "--data", str(tmp_path / "nowhere"))
     assert code == 2
     assert "help: name it with --data or $BENCHWARD_DATA" in err
+
+
+def test_a_run_in_progress_was_listed_as_interrupted(
+    data: Path, record: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    invented_folder(data, Plan(run="20260307-0801-TW-06", shots=2, samples=40, ended=False, sealed=False))
+    assert "no seal" in record("list", "--specimen", "TW-04")[1].splitlines()[-1]
+    lock = FolderLock(data)
+    monkeypatch.setattr("orchestrator.cli.status.status_now", lambda places: {"run": "20260307-0801-TW-06"})
+    row = record("list")[1].splitlines()[-1]
+    lock.close()
+    assert "in progress" in row
+    assert "not yet sealed" in row
+    assert "interrupted" not in row
+
+
+@pytest.mark.parametrize(
+    "arguments", [("report", "20260305", "--draft", "nope/x.html"), ("export", "20260305", "--to", "file/x")]
+)
+def test_a_place_that_cannot_be_written_was_told_as_a_fault_of_the_software(
+    arguments: tuple[str, ...], data: Path, record: Run
+) -> None:
+    Path("file").write_text("")
+    code, _, err = record(*arguments)
+    assert code == 2
+    assert f"error: {arguments[-1]}: " in err
+    assert "help: name another place" in err
+
+
+def test_export_wrote_over_what_was_there(data: Path, record: Run) -> None:
+    for more in ((), ("--to", "tables"), ("--zip", "all.zip")):
+        assert record("export", "20260305", "--no-captures", *more)[0] == 0
+        before = {path: path.stat().st_mtime_ns for path in Path().rglob("*")}
+        code, _, err = record(
+            "export", "20260306", "--no-captures", *(more or ("--to", "20260305-0914-TW-04-tables"))
+        )
+        assert code == 2
+        assert "exists already: nothing is written over it" in err
+        assert {path: path.stat().st_mtime_ns for path in Path().rglob("*")} == before
