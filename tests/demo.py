@@ -8,12 +8,12 @@ answer`). The run is as short as the sequence's own parameters allow; no time is
 from __future__ import annotations
 
 import json
-import shutil
 import subprocess
 import sys
 import threading
 import time
 from contextlib import ExitStack
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -137,9 +137,8 @@ def _say(text: str) -> None:
 def main(kind: str) -> int:
     if kind not in SCENARIOS:
         sys.exit(f"there is no demonstration {kind!r}; there are: {', '.join(SCENARIOS)}")
-    data = ROOT / "demo-data"
-    shutil.rmtree(data, ignore_errors=True)
-    data.mkdir()
+    data = ROOT / "demo-data" / f"{datetime.now(UTC):%Y%m%d-%H%M%S}"  # earlier demonstrations stay
+    data.mkdir(parents=True)
     demo = Demo(LIBRARY / SCENARIOS[kind], data)
     began_s = time.monotonic()
     _say("DEMONSTRATION on a simulated bench: invented specimen, house limits of a made-up laboratory.")
