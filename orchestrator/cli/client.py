@@ -17,6 +17,7 @@ from orchestrator.daemon.places import Places, data_folder, places_of_running
 FINE, FAILED, WRONG, NOT_VALID = 0, 1, 2, 3
 NOT_SAFE = ("start-blocked", "not-proven", "not-released", "monitor-lost", "internal-error")
 CODES = {"findings": FAILED, **dict.fromkeys(NOT_SAFE, NOT_VALID)}
+UNOPENED = {"file-missing", "not-a-file", "not-permitted", "cannot-read"}
 ANSWER_WITHIN_S = 10.0
 MOST_LINE_BYTES = 16_000_000
 
@@ -38,7 +39,9 @@ class Refusal(Exception):
         super().__init__(reply.get("sentence", "refused"))
         self.reply = reply
         self.help = str(reply.get("help", ""))
-        self.exit_code = CODES.get(str(reply.get("code")), WRONG)
+        found = {str(one.get("code")) for one in reply.get("findings") or []}
+        unopened = bool(found) and found <= UNOPENED  # as `benchward check` has it
+        self.exit_code = WRONG if unopened else CODES.get(str(reply.get("code")), WRONG)
 
 
 def add_data(parser: argparse.ArgumentParser) -> None:

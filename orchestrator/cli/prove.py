@@ -76,7 +76,8 @@ def run(args: argparse.Namespace) -> int:
             return _prove(places, args)
     except (Unreachable, Refusal) as error:
         code = complain(error, args.json)
-        return NOT_VALID if code != WRONG or isinstance(error, Refusal) else WRONG
+        busy = isinstance(error, Refusal) and error.reply.get("code") == "busy"
+        return NOT_VALID if code != WRONG or (isinstance(error, Refusal) and not busy) else WRONG
 
 
 @contextmanager
@@ -109,7 +110,7 @@ def _daemon(args: argparse.Namespace, text: str) -> Iterator[Places]:
 def _wait_until_ready(process: subprocess.Popen[str]) -> None:
     assert process.stdout is not None
     for line in process.stdout:
-        if line.strip() == "ready":
+        if line.startswith("ready"):
             return
     raise Unreachable("The daemon for proving does not come up.", "mend what it said above, then prove again")
 

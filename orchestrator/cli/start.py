@@ -71,6 +71,13 @@ def run(args: argparse.Namespace) -> int:
             file=sys.stderr,
         )
         return WRONG
+    if not args.specimen.isprintable():
+        print(
+            "The specimen's identity has a line break or another character that cannot be printed.\n"
+            "help: give it as on its label, in one line",
+            file=sys.stderr,
+        )
+        return WRONG
     if args.override_calibration is not None and not args.by:
         print(
             "An override needs the name of the person who answers for it.\nhelp: --by NAME",

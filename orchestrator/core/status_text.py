@@ -32,7 +32,9 @@ def compact(status: Facts, width: int = 80) -> list[str]:
     question = do.get("question")
     act = f"Answer question {question['question']}, shown above." if question else do["sentence"]
     indent = " " * (len(entry["symbol"]) + 1)
-    going = textwrap.wrap(" ".join([going_on["sentence"], *going_on["details"]]), width - len(indent))
+    going = textwrap.wrap(
+        " ".join([going_on["sentence"], "; ".join(going_on["details"])]), width - len(indent)
+    )
     age_s = entry.get("age_s")
     lines = [
         f"{entry['symbol']} {entry['words']}",
