@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from orchestrator.rehearse.faults.campaign import Order, Result
+    from sequences.loader import Loaded
 
 WRONG = 2
+FEW_SHOTS = 4
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -31,6 +33,11 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--set", action="append", default=[], metavar="NAME=VALUE", help="a value of set_at_start; repeatable"
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="same seed, same test (1)")
+    parser.add_argument(
+        "--all-shots",
+        action="store_true",
+        help=f"as many shots as usual; without it {FEW_SHOTS}, where the sequence lets their number be set",
+    )
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, metavar="N", help="processes")
     parser.add_argument("--stop-after", type=int, metavar="N", help="end early after so many breaches")
     parser.add_argument(
@@ -66,7 +73,7 @@ def run(args: argparse.Namespace) -> int:
         )
         print(f"\nbenchward fault-test: ended by hand{where}", file=sys.stderr)
         return 3
-    command = rehearse_command(args)
+    command = rehearse_command(args, order)
     if args.report is not None:
         args.report.write_text(wording.page(result, command))
     if args.ci_xml is not None:
@@ -88,15 +95,30 @@ def order_for(args: argparse.Namespace) -> Order:
         raise Refused(
             f"{plant} cannot be read: {error.strerror}; a fault test needs the simulated bench"
         ) from error
-    given = tuple(sorted(pairs(args.set, "--set").items()))
-    return Order(sequence.text, bench.text, plant_text, given, args.seed)
+    given = pairs(args.set, "--set")
+    if not args.all_shots:
+        given = _few_shots(sequence) | given
+    return Order(sequence.text, bench.text, plant_text, tuple(sorted(given.items())), args.seed)
 
 
-def rehearse_command(args: argparse.Namespace) -> str:
+def _few_shots(sequence: Loaded) -> dict[str, str]:
+    """Four shots where the file lets a technician set their number: first, second, one between and last."""
+    from sequences.tree import Scalar, Table
+
+    root, model = sequence.located.root, sequence.sequence
+    duty = root.get("duty") if isinstance(root, Table) else None
+    shots = duty.get("shots") if isinstance(duty, Table) else None
+    if model is None or not isinstance(shots, Scalar) or shots.text not in model.set_at_start:
+        return {}
+    fewest = max(FEW_SHOTS, round(model.set_at_start[shots.text].lowest))
+    return {shots.text: str(fewest)} if fewest < model.duty.shots else {}
+
+
+def rehearse_command(args: argparse.Namespace, order: Order) -> str:
     """The beginning of the command that shows a cell again."""
     words = ["benchward", "rehearse", str(args.sequence)]
     words += ["--bench", str(args.bench)] if args.bench else []
-    words += [word for value in args.set for word in ("--set", value)]
+    words += [word for name, value in order.given for word in ("--set", f"{name}={value}")]
     words += ["--seed", str(args.seed)]
     return shlex.join(words)
 

@@ -86,6 +86,7 @@ def _with_fault(args: argparse.Namespace) -> tuple[Rehearsal, RunEnd | None, lis
     from orchestrator.rehearse.faults.kinds import BY_NAME, PAIR
     from orchestrator.rehearse.faults.walk import single
 
+    args.all_shots = True  # what is rehearsed is what was asked for
     fault, _, point = args.fault.partition("@")
     for name in fault.split(PAIR):
         if name not in BY_NAME:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 import random
 from concurrent.futures import Future
@@ -13,7 +14,7 @@ from xml.etree import ElementTree
 
 import pytest
 
-from orchestrator.cli import main
+from orchestrator.cli import fault_test, main
 from orchestrator.rehearse.faults import campaign as campaign_module
 from orchestrator.rehearse.faults import wording
 from orchestrator.rehearse.faults.campaign import Order, Result, campaign, planned, traced
@@ -167,3 +168,17 @@ def test_an_order_can_be_sent_to_another_process() -> None:
 
     assert pickle.loads(pickle.dumps(ORDER)) == ORDER
     assert isinstance(ORDER, Order)
+
+
+def test_shots_that_may_be_set_are_four_unless_all_are_asked_for() -> None:
+    def order(*words: str) -> tuple[Order, str]:
+        parser = argparse.ArgumentParser()
+        fault_test.add_parser(parser.add_subparsers())
+        args = parser.parse_args(["fault-test", SEQUENCE, *words])
+        made = fault_test.order_for(args)
+        return made, fault_test.rehearse_command(args, made)
+
+    assert order()[0].given == (("shots", "4"),)
+    assert "--set shots=4" in order()[1]
+    assert order("--all-shots")[0].given == ()
+    assert order("--set", "shots=7")[0].given == (("shots", "7"),)
