@@ -113,6 +113,12 @@ def kind_of(source: Source) -> Literal["sequence", "bench file", "file"]:
     keys = set(root.entries) if isinstance(root, tree.Table) else set()
     sequence = len(keys & (Sequence.model_fields.keys() - Bench.model_fields.keys()))
     bench = len(keys & (Bench.model_fields.keys() - Sequence.model_fields.keys()))
+    if {"kind", "power", "set"} <= keys and "language" not in keys:
+        what = "This is the file of a simulated plant, neither a sequence nor a bench file."
+        source.add(
+            "not-recognised", root.at, what, "`benchward simulators BENCH` reads it; check its bench file"
+        )
+        return "file"
     if sequence == bench == 0:
         what = "The file has none of the keys that a sequence or a bench file has."
         source.add("not-recognised", root.at, what, "a sequence has each_shot:, a bench file has safety_io:")

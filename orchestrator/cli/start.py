@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import shlex
 import sys
 from pathlib import Path
 
@@ -92,8 +93,18 @@ def run(args: argparse.Namespace) -> int:
         finally:
             link.close()
     except (Unreachable, Refusal) as error:
+        if isinstance(error, Refusal) and error.reply.get("code") == "findings":
+            error.help = f"mend what is listed; this shows it again: {_checking(places, args)}"
         code = complain(error, args.json)
         return NOT_VALID if args.wait and isinstance(error, Unreachable) and args.started else code
+
+
+def _checking(places: Places, args: argparse.Namespace) -> str:
+    """The whole line that checks what was to be started, on the bench that is served."""
+    settings = [word for text in args.set for word in ("--set", text)]
+    return shlex.join(
+        ["benchward", "check", str(args.sequence), "--bench", str(places.bench_file), *settings]
+    )
 
 
 def _start(link: EngineLink, places: Places, args: argparse.Namespace) -> int:

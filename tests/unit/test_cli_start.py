@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from orchestrator.cli import prove
+from orchestrator.cli import prove, start
 from orchestrator.cli.client import Refusal
 from orchestrator.cli.main import main
 from orchestrator.core.status_text import compact
@@ -60,3 +60,26 @@ def test_prove_during_a_run_is_a_wrong_command(
     monkeypatch.setattr(prove, "_daemon", busy)
     assert main(["prove", "bench.yaml", "--data", str(tmp_path)]) == 2
     assert "Run R is in progress." in capsys.readouterr().err
+
+
+def test_the_check_that_was_named_did_not_show_it_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def refuse(*_: Any) -> int:
+        raise Refusal({"code": "findings", "sentence": "It cannot be run.", "help": "check"})
+
+    monkeypatch.setattr(start, "EngineLink", lambda places: argparse.Namespace(close=lambda: None))
+    monkeypatch.setattr(start, "_start", refuse)
+    given = ["start", "my sequence.yaml", "--specimen", "A", "--set", "interval=2 s", "--data", str(tmp_path)]
+    assert main(given) == 1
+    err = capsys.readouterr().err
+    assert "benchward check 'my sequence.yaml' --bench " in err
+    assert err.endswith("bench.yaml --set 'interval=2 s'\n")
+
+
+def test_a_plant_file_was_checked_as_a_sequence(capsys: pytest.CaptureFixture[str]) -> None:
+    plant = Path(__file__).parents[2] / "sequences" / "library" / "tidewater" / "plant.yaml"
+    assert main(["check", str(plant)]) == 1
+    out = capsys.readouterr().out
+    assert "This is the file of a simulated plant" in out
+    assert out.count("not-recognised") == 1
