@@ -105,8 +105,17 @@ class Installation:
         self.pids = {name.strip(): int(rest.split()[0]) for name, rest in words}
         self.link = EngineLink(places_of_running(self.data))
         self.link.call("watch")
-        self.until_status(lambda s: s["may_i_go_in"]["answer"] == "yes", "the bench is proven off")
+        self.until_status(
+            lambda s: s["may_i_go_in"]["answer"] == "yes" or (s["blocked"] and s["may_i_go_in"]["proven"]),
+            "the bench is proven off",
+        )
         return self.daemon
+
+    def release(self) -> None:
+        """A named person's word that the bench is off, where the start is blocked."""
+        assert self.link is not None
+        self.link.call("release", PERSON)
+        self.until_status(lambda s: s["may_i_go_in"]["answer"] == "yes", "the bench is released")
 
     def end(self, number: int = signal.SIGTERM) -> int:
         """Tell the daemon to end; its exit code. What it said is in `said`."""

@@ -22,6 +22,7 @@ from orchestrator.daemon.children import Child, begin
 from orchestrator.daemon.locks import FolderLock, ResourceLocks
 from orchestrator.daemon.look import look
 from orchestrator.daemon.places import Places, make_folders, places_for
+from orchestrator.daemon.unproven import block_after_unproven
 
 if TYPE_CHECKING:
     from sequences.bench import Bench
@@ -82,8 +83,9 @@ class Daemon:
             except CannotBegin:
                 self._end_in_order()
                 raise
-            self._say(self._bench_line())
-            self._say("ready")
+            proven, line = self._bench_line()
+            self._say(line)
+            self._say("ready" if proven else "ready: the daemon is up, the bench is NOT")
             code = self._watch()
             return max(code, self._end_in_order())
         finally:
@@ -101,9 +103,18 @@ class Daemon:
     def _begin_all(self) -> None:
         where = f"bench {self._bench.name}, data {self.places.data}"
         self._say(f"serving {where}")
+        self._block_after_unproven()
         self._begin_monitor()
         self._begin_engine()
         self._begin_api()
+
+    def _block_after_unproven(self) -> None:
+        """Before the monitor reads it: what the run before left behind, if nobody was alive to keep it."""
+        failed = block_after_unproven(self.places.data)
+        if failed is not None:
+            raise CannotBegin(
+                f"off was not proven at the end of the run before, and that cannot be kept: {failed}"
+            )
 
     def _begin_monitor(self) -> None:
         arguments = [
@@ -149,16 +160,16 @@ class Daemon:
                 raise CannotBegin(f"ended by {self._told_to_end} while the {child.name} came up")
             self._rest(0.02)
 
-    def _bench_line(self) -> str:
-        """What the interlock monitor says of the bench at the beginning."""
+    def _bench_line(self) -> tuple[bool, str]:
+        """Whether the bench can be used at the beginning, and what the interlock monitor says of it."""
         snapshot = look(self.places.monitor_sock, PROOF_WITHIN_S, wants_proof=True) or {}
         proof = snapshot.get("proof") or {}
         if snapshot.get("blocked"):
-            return f"  {snapshot['blocked']}"
+            return False, f"  {snapshot['blocked']}"
         if proof.get("safe"):
-            return f"  bench              {snapshot['bench_state']}, off is proven"
+            return True, f"  bench              {snapshot['bench_state']}, off is proven"
         against = "; ".join(proof.get("against") or ["the interlock monitor says nothing"])
-        return f"  bench              OFF IS NOT PROVEN ({against}): treat it as live"
+        return False, f"  bench              OFF IS NOT PROVEN ({against}): treat it as live"
 
     # ---- watching
 

@@ -114,10 +114,23 @@ def assert_made_safe(lab: Installation) -> None:
 
 
 def assert_nothing_resumes(lab: Installation, run: Facts) -> Facts:
-    """A new daemon: safe first, the run before is shown, nothing goes on by itself."""
+    """A new daemon: safe first, the run before is shown, nothing goes on by itself.
+
+    Where off was left unproven, nobody is let in before a named person has released the bench.
+    """
+    record = read_run(Path(run["folder"]))
+    ended, energised = record.last("run_ended"), ("intent", "energise")
+    acts = [(e["kind"], e.get("act")) for e in record.entries if e["kind"] == "off_proof"
+            or (e["kind"], e.get("act")) == energised]  # fmt: skip
+    left_open = not ended["off_proven"] if ended else energised in acts[-1:]
     lab.serve()
     status: Facts = json.loads(lab.shell("status", "--json").stdout)
-    assert status["may_i_go_in"]["answer"] == "yes"
+    assert status["may_i_go_in"]["answer"] == ("not known" if left_open else "yes")
+    if left_open:
+        assert run["run"] in status["may_i_go_in"]["words"]
+        with pytest.raises(Refusal, match="Start blocked: off was not proven"):
+            start(lab, "TW-blocked")
+        lab.release()
     assert status["run"] is None
     assert status["last_end"]["run"] == run["run"]
     return status
