@@ -8,6 +8,7 @@ import json
 import os
 import re
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from simulators.serve import Address, CannotServe, serve
 RESOURCE = re.compile(r"TCPIP\d*::(?P<host>[^:]+)::(?P<port>\d{1,5})::SOCKET")
 PLANT_FILE = "plant.yaml"
 FINE, WRONG = 0, 2
+HAND_S = 0.3  # a hand needs time: what it undoes sooner, nobody would have seen
 
 HELP = """\
 Without --set, --show or --names: serves the simulated plant of the bench until it is ended (Ctrl-C).
@@ -105,10 +107,14 @@ def _talk(args: argparse.Namespace) -> int:
     path = control_path(args.bench)
     if not args.bench.exists():
         raise WrongFile(f"there is no bench file {args.bench}")
+    moved: set[str] = set()
     for item in args.set:
         name, equals, value = item.partition("=")
         if not equals:
             raise ControlError(f"--set takes NAME=VALUE, not {item!r}")
+        if name.strip() in moved:
+            time.sleep(HAND_S)
+        moved.add(name.strip())
         ask(path, {"set": name.strip(), "value": value.strip()})
     if args.names:
         _print_names(ask(path, {"names": True})["names"], args.json)
