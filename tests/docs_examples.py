@@ -75,10 +75,17 @@ class Command:
         return shlex.split(self.text)
 
     @property
+    def needs_served_runs(self) -> bool:
+        """Whether it looks at the runs of a daemon's data folder, named without a path: there are none here."""
+        return self.words[1] in ("record", "why") and not any(
+            "/" in word or "." in word for word in self.words[2:]
+        )
+
+    @property
     def runs_alone(self) -> bool:
         words = self.words
         if words[0] == "benchward":
-            return len(words) > 1 and words[1] in RUNS_ALONE
+            return len(words) > 1 and words[1] in RUNS_ALONE and not self.needs_served_runs
         return words[0] in SHELL or words == ["echo", "$?"]
 
 
