@@ -12,7 +12,7 @@ from typing import Any
 Facts = dict[str, Any]
 NO = "no"
 ROOM_ABOVE = 95
-NO_MEANS = "no Enter = stop the run"
+NO_MEANS = "To stop the run: type no, then Enter."
 SEEN_MYSELF = "seen by yourself"
 
 
@@ -116,7 +116,7 @@ def form_for(question: Facts, specimen: str, by: str | None) -> Form:
     if question.get("ask") in ("inspect", "observe"):
         asks.append(Ask("remark", "Remark", "Enter = none", required=False))
     if not asks:
-        asks.append(Ask("done", "Done?", f"yes Enter = done.  {NO_MEANS}", check=_is_yes))
+        asks.append(Ask("done", "Done?", f"Done: type yes, then Enter.  {NO_MEANS}", check=_is_yes))
     caution = question.get("caution")
     text = str(question.get("text") or "")
     heading = [f"CAUTION: {caution}"] if caution else []
@@ -151,7 +151,12 @@ def _item(number: int, item: str) -> Ask:
             return None
         return f"Type {number} when it is so, or no. '{text}' is neither."
 
-    return Ask(f"item {number}", item, f"{number} Enter = it is so, {SEEN_MYSELF}.  {NO_MEANS}", check=check)
+    return Ask(
+        f"item {number}",
+        item,
+        f"It is so, {SEEN_MYSELF}: type {number}, then Enter.  {NO_MEANS}",
+        check=check,
+    )
 
 
 def _choice(choices: list[str]) -> Ask:

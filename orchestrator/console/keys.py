@@ -17,7 +17,7 @@ class Key:
 
 
 KEYS = (
-    Key("f1", "k", "view('keys')", "keys", "these keys"),
+    Key("f1", "k", "view('keys')", "all keys", "these keys"),
     Key("f2", "a", "view('act')", "answer", "what is asked of you, and the line to answer in"),
     Key("f3", "b", "view('bench')", "bench", "interlocks, and the shots so far against their limits"),
     Key("f4", "w", "view('wave')", "wave", "the last waveform; once more: its next channel"),
@@ -28,7 +28,10 @@ KEYS = (
     Key("f9", "p", "pause", "pause", "hold after the present shot; once more: go on"),
     Key("f10", "c", "control", "control", "take control, take it over, or give it back"),
 )
-KEYS_LINE = " F12 ABORT  F1 keys " + " ".join(f"{key.function[1:]} {key.short}" for key in KEYS[1:9])
+KEYS_NOW = ("f2", "f7", "f1")
+KEYS_LINE = " F12 ABORT   " + "   ".join(
+    f"{key.function.upper()} {key.short}" for name in KEYS_NOW for key in KEYS if key.function == name
+)
 
 
 def key_lines() -> list[str]:
