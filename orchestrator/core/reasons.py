@@ -126,6 +126,7 @@ EXPLANATIONS: dict[Reason, Explanation] = {
         "An instrument did not do what it was told, or did not answer",
         "Check that instrument, its cable and its front panel; prove the bench before the next run.",
         (
+            "what is on the terminals, when the verification was not accepted: the link, open, or the specimen",
             "the instrument named above: power, error light, somebody at its front panel",
             "its cable and address, and that it is the unit of the bench file (serial number)",
             "the whole bench without energy: benchward prove BENCH",
