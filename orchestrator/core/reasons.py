@@ -82,7 +82,9 @@ EXPLANATIONS: dict[Reason, Explanation] = {
     Reason.ABORT_BY_PERSON: Explanation(
         "A person aborted the run",
         "Write down why; the specimen may go on only if the sequence allows it.",
-        ("why it was aborted, in the words of who did it: benchward record amend RUN --remark",),
+        (
+            'why it was aborted, in the words of who did it: benchward record amend RUN --remark "..." --reason "..."',
+        ),
     ),
     Reason.INTERLOCK_OPEN: Explanation(
         "An interlock opened while the bench was armed or live",
