@@ -23,7 +23,7 @@ from orchestrator.rehearse.faults.select import select
 from orchestrator.rehearse.faults.walk import Cell, walk
 from tests.faults.test_broken_engines import ORDER, TIDEWATER
 
-POINTS_OF_THE_SLICE = int(os.environ.get("BENCHWARD_FAULT_POINTS", "40"))
+POINTS_OF_THE_SLICE = int(os.environ.get("BENCHWARD_FAULT_POINTS", "24"))
 SEQUENCE = str(TIDEWATER / "sequence.yaml")
 
 
