@@ -214,6 +214,8 @@ def test_a_reader_that_does_not_read_is_dropped_and_others_are_served(
         for message in well.messages(time.monotonic() + 5.0):
             if message.get("event", {}).get("n") == number:
                 break
+        else:
+            pytest.fail(f"the reader that reads was not told of entry {number}")
     wait_for(
         lambda: len([p for p in room.service.server.peers if p.watches]) == 1, "only one watcher is left"
     )
