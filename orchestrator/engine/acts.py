@@ -37,8 +37,8 @@ METER_HEADROOM = 1.2  # the range is chosen so that a little more than the highe
 
 def measure(at: Context, result: str, equipment: str, voltage_v: float, after_s: float) -> None:
     """One leakage reading in an energised block of its own."""
-    at.arm()
-    shot = at.shots.current
+    at.arming.require()
+    shot = at.gathered.current
     rules: Any = at.bench.file.equipment[equipment]
     wants: Any = at.sequence.equipment[equipment]
     meter, name = at.bench.meter(equipment), rules.instrument
@@ -98,23 +98,23 @@ def _keep_measurement(at: Context, result: str, instrument: str, current_a: floa
         expanded_uncertainty=budget.expanded,
         coverage_factor=budget.coverage_factor,
         budget=budget.to_json(),
-        shot=at.shots.current or None,
+        shot=at.gathered.current or None,
         instrument=instrument,
     )
-    value = Value(at.shots.current, current_a, "A", budget.expanded, budget.coverage_factor)
-    at.shots.add(result, value)
+    value = Value(at.gathered.current, current_a, "A", budget.expanded, budget.coverage_factor)
+    at.gathered.add(result, value)
     at.progress.figure(result, value)
 
 
 def observe(at: Context, indicator: str, time_s: float) -> None:
     """Watch the indicator for the whole window; a mark may be reported at once, "unmarked" only at its end."""
-    since_s = at.shots.last_s if at.shots.last_s is not None else at.clock.now_s()
+    since_s = at.gathered.last_s if at.gathered.last_s is not None else at.clock.now_s()
     until_s = max(since_s + time_s, at.clock.now_s())
     states = INDICATOR_STATES[indicator]
     at.progress.say(
         f"watching the {indicator}", until_s=until_s, until_what="the end of the observation window"
     )
-    at.progress.doubt(f"the {indicator} is being watched after shot {at.shots.current}")
+    at.progress.doubt(f"the {indicator} is being watched after shot {at.gathered.current}")
     answer = at.ask(
         "observe",
         f"Watch the {indicator} through the window, do not enter. What does it show?",
@@ -122,11 +122,11 @@ def observe(at: Context, indicator: str, time_s: float) -> None:
         not_before_s=until_s,
     )
     state, name = answer.choice or "", indicator.replace(" ", "_")
-    shot = at.shots.current
+    shot = at.gathered.current
     at.journal.append(
         "observation", shot=shot, indicator=name, state=state, by=answer.by.to_json(), window_s=time_s
     )
-    at.shots.add_state(name, shot, state)
+    at.gathered.add_state(name, shot, state)
     at.progress.doubt("" if state == states[0] else f"the {indicator} was {state} after shot {shot}")
     if state != states[0] and at.sequence.failure_policy.indicator == "stop":
         at.stop.because(
@@ -137,7 +137,7 @@ def observe(at: Context, indicator: str, time_s: float) -> None:
 
 def inspect(at: Context, confirm: tuple[str, ...], needs_photo: bool) -> None:
     """A person looks, with everything off and the lamp green, and confirms each point."""
-    at.shots.arming.let_in()
+    at.arming.let_in()
     at.progress.say("inspection")
     text = "Everything is off and earthed. Inspect, and confirm each point."
     at.ask("inspect", text, items=confirm, needs_photo=needs_photo)
@@ -145,7 +145,7 @@ def inspect(at: Context, confirm: tuple[str, ...], needs_photo: bool) -> None:
 
 def hold(at: Context, reason: str, released_by: str) -> None:
     """A hold point: everything off until the named role releases it."""
-    at.shots.arming.let_in()
+    at.arming.let_in()
     at.course.go("hold")
     at.progress.say(f"hold point: {reason}")
     text = f"Hold point, to be released by the {released_by}: {reason}"

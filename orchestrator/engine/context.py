@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.course import Course
+from orchestrator.engine.gathered import Gathered
 from orchestrator.engine.pace import Clock, Pace
 from orchestrator.engine.people import Answer, People, Question, ask
 from orchestrator.engine.stop import Stop
 
 if TYPE_CHECKING:
+    from orchestrator.engine.arming import Arming
     from orchestrator.engine.bench import OpenBench
-    from orchestrator.engine.duty import Shots
+    from orchestrator.engine.duties import DutyRun
     from orchestrator.engine.progress import Progress
     from orchestrator.engine.shot import Shot
     from orchestrator.monitor.port import MonitorPort
@@ -50,9 +52,10 @@ class Context:
     specimen: str
     course: Course
     indicator_lot: str | None = None
-    arm: Callable[[], None] = field(default=lambda: None)
     questions_asked: int = 0
-    shots: Shots = field(init=False)
+    gathered: Gathered = field(default_factory=Gathered)
+    arming: Arming = field(init=False)
+    duty: DutyRun = field(init=False)
     charged: Shot | None = None
 
     def ask(self, kind: str, text: str, **more: Any) -> Answer:
@@ -74,7 +77,7 @@ class Context:
         if self.stop.pause_asked_by is None:
             return
         who = self.stop.pause_asked_by
-        self.shots.arming.let_in()
+        self.arming.let_in()
         self.course.go("hold")
         self.journal.append("paused", by=who)
         self.progress.say(f"paused by {who}", paused=True)

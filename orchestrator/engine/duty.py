@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.acts import perform
-from orchestrator.engine.arming import Arming
+from orchestrator.engine.connecting import connect_specimen
 from orchestrator.engine.context import Context
 from orchestrator.engine.judge import Evidence, Value, judge
 from orchestrator.engine.shot import Shot, ShotPlan, ShotResult
 from orchestrator.engine.stop import BenchFault
 
 if TYPE_CHECKING:
+    from orchestrator.engine.gathered import Gathered
     from sequences.model import Verification, VerificationShots
 
 
@@ -22,31 +23,56 @@ class Shots:
     """What all parts of a run share: when the last shot was, how many were applied, the evidence."""
 
     at: Context
-    arming: Arming
-    last_s: float | None = None
     applied_to_specimen: int = 0
-    values: dict[str, list[Value]] = field(default_factory=dict)
-    states: dict[str, list[tuple[int, str]]] = field(default_factory=dict)
-    current: int = 0
+
+    def verify(self, earlier: EarlierVerification | None) -> None:
+        """Proof of the circuit, then the specimen is connected."""
+        verify(self, earlier)
+
+    def begin(self) -> None:
+        """The initial measurements."""
+        for step in self.at.sequence.initial_measurements:
+            perform(step, self.at)
+
+    def perform(self) -> None:
+        """Every shot."""
+        run_duty(self)
+
+    def completed(self) -> tuple[Reason, str]:
+        """What is said when nothing stopped it."""
+        return Reason.COMPLETED, f"{shots_of(self.at.sequence).shots} shots and every measurement done"
+
+    def evidence(self) -> Evidence:
+        """What can be judged so far."""
+        gathered = self.at.gathered
+        return Evidence(gathered.values, gathered.states, shots_of(self.at.sequence).shots)
+
+    def ended_facts(self) -> dict[str, Any]:
+        """What the entry of the run's end says of this duty."""
+        return {"shots_applied": self.applied_to_specimen}
+
+    def close(self) -> None:
+        """Nothing is held open."""
 
     def earliest_s(self, interval_s: float) -> float:
-        return self.at.clock.now_s() if self.last_s is None else self.last_s + interval_s
+        last_s = self.at.gathered.last_s
+        return self.at.clock.now_s() if last_s is None else last_s + interval_s
 
     def take(self, plan: ShotPlan, body: Any, interval_s: float) -> ShotResult:
         """One shot of any part: wait for the interval, be armed, shoot, remember when."""
         at = self.at
         self._wait(plan, interval_s)
-        self.arming.require()
+        at.arming.require()
         shot = Shot(plan, at)
         try:
             return shot.take(body)
         finally:
             if shot.result.triggered_s is not None:
-                self.last_s = shot.result.triggered_s
+                at.gathered.last_s = shot.result.triggered_s
                 self.applied_to_specimen += plan.part == "duty"
             if shot.result.valid and plan.part == "duty":
                 # Whatever ended the shot: what was captured is evidence, and an F in it stays.
-                _keep_results(self, shot.result)
+                _keep_results(at.gathered, shot.result)
 
     def _wait(self, plan: ShotPlan, interval_s: float) -> None:
         """Wait so long that charging ends about when the interval does; the rest is waited for charged."""
@@ -57,21 +83,17 @@ class Shots:
         at.progress.say("waiting for the interval", until_s=begin_s, until_what="warning horn", **facts)
         at.pace.wait_until(begin_s)
 
-    def add(self, result: str, value: Value) -> None:
-        self.values.setdefault(result, []).append(value)
-
-    def add_state(self, indicator: str, shot: int, state: str) -> None:
-        self.states.setdefault(indicator, []).append((shot, state))
-
-    def evidence(self, shots: int) -> Evidence:
-        return Evidence(self.values, self.states, shots)
-
 
 def polarity_of(pattern: str, shot: int) -> str:
     """Positive first where the polarity alternates."""
     if pattern == "alternating":
         return "positive" if shot % 2 else "negative"
     return pattern
+
+
+def shots_of(sequence: Any) -> Any:
+    """The shots that a sequence asks for."""
+    return sequence.duty
 
 
 # ---- verification
@@ -94,7 +116,7 @@ def verify(shots: Shots, earlier: EarlierVerification | None) -> None:
         _reuse(at, earlier)
     elif wanted is not None:
         _verify(shots, wanted)
-    _connect_specimen(shots)
+    connect_specimen(shots.at)
 
 
 def _reuse(at: Context, earlier: EarlierVerification) -> None:
@@ -156,7 +178,7 @@ def _verification_parts(wanted: Verification) -> list[_Part]:
 
 def _verify_part(shots: Shots, part: _Part, peaks: dict[str, list[float]]) -> list[str]:
     """The shots of one part; what is not accepted, in words."""
-    shots.arming.let_in()
+    shots.at.arming.let_in()
     text = f"Verification, {part.name}: {part.act}."
     shots.at.ask("connect", text, items=(part.act,), connection=part.connection)
     findings = []
@@ -165,27 +187,6 @@ def _verify_part(shots: Shots, part: _Part, peaks: dict[str, list[float]]) -> li
         findings += _not_accepted(part.name, shot, part.settings, result)
         peaks.setdefault(part.name, []).append(abs(result.results.get("peak", {}).get("value", 0.0)))
     return findings
-
-
-def _connect_specimen(shots: Shots) -> None:
-    """A person connects the specimen and puts a fresh indicator in place, and says so."""
-    shots.arming.let_in()
-    at, indicator = shots.at, shots.at.sequence.indicator
-    at.course.go("verify")
-    text, items = f"Connect specimen {at.specimen}", [f"specimen {at.specimen} connected"]
-    if indicator is not None:
-        text += f" and put fresh {indicator.material} in place"
-        items.append(f"fresh {indicator.material} in place, layers: {indicator.layers}")
-    answer = at.ask("connect", f"{text}.", items=tuple(items), connection="specimen")
-    if indicator is not None:
-        at.journal.append(
-            "indicator",
-            material=indicator.material,
-            layers=indicator.layers,
-            lot=at.indicator_lot,
-            state="fresh",
-            by=answer.by.to_json(),
-        )
 
 
 def _verification_shot(shots: Shots, part: str, shot: int, settings: VerificationShots) -> ShotResult:
@@ -247,25 +248,25 @@ def _impedance_finding(impedance_ohm: float | None, accepted: Any) -> list[str]:
 def run_duty(shots: Shots) -> None:
     """Every shot of the duty with what follows it, as the file says."""
     at = shots.at
-    duty = at.sequence.duty
-    for shot in range(1, duty.shots + 1):
-        shots.current = shot
+    for shot in range(1, shots_of(at.sequence).shots + 1):
+        at.gathered.current = shot
         for step in at.sequence.each_shot:
             perform(step, at)
         _apply_failure_policy(shots, shot)
         at.pause_point()
 
 
-def duty_shot(shots: Shots, step: Any, body: Any) -> None:
+def duty_shot(at: Context, step: Any, body: Any) -> None:
     """The energise step of `each_shot`: one shot, repeated as the file says while it is not valid."""
-    at = shots.at
-    duty, policy = at.sequence.duty, at.sequence.invalid_shot
+    shots = at.duty
+    assert isinstance(shots, Shots), "the check before the run keeps shots out of other duties"
+    duty, policy = shots_of(at.sequence), at.sequence.invalid_shot
     for repeat in range(policy.repeat_at_most + 1):
         plan = ShotPlan(
             part="duty",
-            shot=shots.current,
+            shot=at.gathered.current,
             of=duty.shots,
-            polarity=polarity_of(duty.polarity, shots.current),
+            polarity=polarity_of(duty.polarity, at.gathered.current),
             source=step.source,
             charging_voltage=step.charging_voltage,
             capture=step.capture,
@@ -276,16 +277,16 @@ def duty_shot(shots: Shots, step: Any, body: Any) -> None:
         if result.valid:
             return
         at.journal.append("invalid_shot", shot=plan.shot, repeat=repeat, why=result.why)
-    what = f"shot {shots.current} could not be judged after {policy.repeat_at_most} repeat(s): {result.why}"
+    what = f"shot {at.gathered.current} could not be judged after {policy.repeat_at_most} repeat(s): {result.why}"
     raise BenchFault(Reason.CAPTURE_INVALID, what)
 
 
-def _keep_results(shots: Shots, result: ShotResult) -> None:
+def _keep_results(gathered: Gathered, result: ShotResult) -> None:
     for name, r in result.results.items():
         value = Value(
             result.plan.shot, r["value"], r["unit"], r["expanded_uncertainty"], r["coverage_factor"]
         )
-        shots.add(name, value)
+        gathered.add(name, value)
 
 
 def _apply_failure_policy(shots: Shots, shot: int) -> None:
@@ -293,7 +294,7 @@ def _apply_failure_policy(shots: Shots, shot: int) -> None:
     at = shots.at
     if at.sequence.failure_policy.limit != "stop":
         return
-    evidence = shots.evidence(at.sequence.duty.shots)
+    evidence = shots.evidence()
     for requirement in at.sequence.requirements:
         row = judge(requirement, evidence, None)
         if row.verdict == "F":

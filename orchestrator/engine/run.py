@@ -15,7 +15,7 @@ from orchestrator.engine.acts import perform
 from orchestrator.engine.arming import Arming
 from orchestrator.engine.context import Context
 from orchestrator.engine.course import Course
-from orchestrator.engine.duty import EarlierVerification, Shots, run_duty, verify
+from orchestrator.engine.duties import duty_run
 from orchestrator.engine.judge import Row, judge
 from orchestrator.engine.people import Person
 from orchestrator.engine.stop import BenchFault, Stopped, cause_of
@@ -24,6 +24,7 @@ from orchestrator.record.store import StorageFault
 
 if TYPE_CHECKING:
     from orchestrator.engine.bench import OpenBench
+    from orchestrator.engine.duty import EarlierVerification
     from orchestrator.engine.pace import Clock, Pace
     from orchestrator.engine.people import People
     from orchestrator.engine.progress import Progress
@@ -47,6 +48,8 @@ class RunOrder:
     world: str
     environment: dict[str, Any]
     group: str | None = None
+    condition: str | None = None
+    firmware: str | None = None
     seed: int | None = None
     remark: str | None = None
     part_of: tuple[str, ...] = ()
@@ -54,6 +57,8 @@ class RunOrder:
     indicator_lot: str | None = None
     override: dict[str, Any] | None = None
     """A lapsed calibration that a person set aside: instruments with their dates, planned end, reason."""
+    overridden_by: Person | None = None
+    """Who answers for that; whoever started the run where it is not given."""
     asked_s: float | None = None
     """Monotonic time at which the person asked for it; the run's beginning where it is not given."""
 
@@ -92,16 +97,16 @@ def run(order: RunOrder, world: World) -> RunEnd:
     """Run the order. Never raises: every ending is a RunEnd, sealed where the store still allows it."""
     at = _context(order, world)
     asked_s = world.clock.now_s() if order.asked_s is None else order.asked_s
-    shots = Shots(at, Arming(at.sequence.arm, at))
-    at.shots, at.arm = shots, shots.arming.require
+    at.arming = Arming(at.sequence.arm, at)
+    at.duty = duty_run(at, order)
     try:
         with world.stop.latching():
             _open_record(order, at)
             _acknowledge_the_last_stop(at, asked_s)
-            _work(at, shots, order.earlier_verification)
+            _work(at, order.earlier_verification)
     except Stopped:
         pass
-    return _Closing(order, world, at, shots).close()
+    return _Closing(order, world, at).close()
 
 
 def _context(order: RunOrder, world: World) -> Context:
@@ -140,6 +145,8 @@ def _open_record(order: RunOrder, at: Context) -> None:
         bench_sha256=order.bench.sha256,
         specimen=order.specimen,
         group=order.group,
+        condition=order.condition,
+        firmware=order.firmware,
         started_by=order.started_by.to_json(),
         parameters=dict(order.sequence.parameters),
         world=order.world,
@@ -149,7 +156,8 @@ def _open_record(order: RunOrder, at: Context) -> None:
         remark=order.remark,
     )
     if order.override is not None:
-        at.journal.append("override", what="calibration", by=order.started_by.to_json(), **order.override)
+        by = order.overridden_by or order.started_by
+        at.journal.append("override", what="calibration", by=by.to_json(), **order.override)
     at.pace.on_clock_step = lambda step_s: _note_clock_step(step_s, at)
 
 
@@ -167,19 +175,18 @@ def _note_clock_step(step_s: float, at: Context) -> None:
         at.stop.because(Reason.STORAGE_FAULT, str(failed))
 
 
-def _work(at: Context, shots: Shots, earlier: EarlierVerification | None) -> None:
+def _work(at: Context, earlier: EarlierVerification | None) -> None:
     """The run itself."""
     at.bench.open_all(at)
     at.course.go("admit")
     at.journal.append("ambient", **_ambient(at))
-    verify(shots, earlier)
-    for step in at.sequence.initial_measurements:
-        perform(step, at)
-    run_duty(shots)
-    shots.arming.withdraw()
+    at.duty.verify(earlier)
+    at.duty.begin()
+    at.duty.perform()
+    at.arming.withdraw()
     for step in at.sequence.final_measurements:
         perform(step, at)
-    at.stop.because(Reason.COMPLETED, f"{at.sequence.duty.shots} shots and every measurement done")
+    at.stop.because(*at.duty.completed())
 
 
 # How the record names an ambient value, by the base unit that the bench file's scale has.
@@ -203,7 +210,6 @@ class _Closing:
     order: RunOrder
     world: World
     at: Context
-    shots: Shots
     _end_is_kept: bool = False
 
     def close(self) -> RunEnd:
@@ -222,7 +228,7 @@ class _Closing:
         """Green again where that can be proven; the last word on whether it is safe."""
         self.at.progress.say("making safe")
         try:
-            self.shots.arming.withdraw()
+            self.at.arming.withdraw()
             reply = self.at.monitor.ask(
                 "prove_off",
                 timeout_s=self.at.bench.file.discharge_time + 2.0,
@@ -250,7 +256,7 @@ class _Closing:
             return (), Outcome.ERROR
 
     def _judge(self) -> tuple[tuple[Row, ...], Outcome]:
-        evidence = self.shots.evidence(self.at.sequence.duty.shots)
+        evidence = self.at.duty.evidence()
         requirements = self.at.sequence.requirements
         outcome = OUTCOME_OF[self._first().reason]
         for cause in self.world.stop.later:
@@ -279,7 +285,7 @@ class _Closing:
             off_proven=off_proven,
             sentence=words,
             later=[c.to_json() for c in later],
-            shots_applied=self.shots.applied_to_specimen,
+            **self.at.duty.ended_facts(),
             verdicts_count=len(rows),
             after_a_stop=self.at.sequence.specimen.after_a_stop,
             indicator_doubt=doubt or None,

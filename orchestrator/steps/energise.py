@@ -63,7 +63,7 @@ class Energise(Step, kind="energise"):
     def run(self, at: Context) -> None:
         from orchestrator.engine import duty  # late: a check of a file needs no engine
 
-        duty.duty_shot(at.shots, self, self._inside)
+        duty.duty_shot(at, self, self._inside)
 
     def _inside(self, shot: Shot) -> None:
         """What needs the energy; the trigger acts on the shot that is charged now."""

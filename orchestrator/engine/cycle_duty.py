@@ -1,0 +1,3 @@
+"""placeholder"""
+from typing import Any
+Cycles: Any = None
