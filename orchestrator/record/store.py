@@ -20,6 +20,7 @@ from typing import Literal, Protocol
 
 NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9._-]*(/[A-Za-z0-9_][A-Za-z0-9._-]*)*")
 PART = ".part"  # a file under this ending was being made when the power went
+TORN = ".torn"  # what stood behind the last whole row of a file that was opened again, with its number
 
 Act = Literal["write", "sync"]
 
@@ -46,6 +47,13 @@ class Store(Protocol):
     def sync(self, name: str) -> None:
         """Make everything appended to this file durable. After a failure the file is out of service: what a
         failed fsync has dropped, a second one would report as written."""
+
+    def cut(self, name: str, length: int) -> None:
+        """Shorten a growing file to its first `length` bytes, durably."""
+
+    def appender(self, name: str, whole: Callable[[bytes], int] = len) -> "Appender":
+        """A growing file of rows, new or from before. `whole` says how many of the bytes that are there are
+        whole rows; what is behind them is kept aside first and then cut off, see `Appender.aside`."""
 
     def read(self, name: str) -> bytes:
         """The whole file as it stands now."""
@@ -95,6 +103,44 @@ def checked(name: str) -> str:
     return name
 
 
+class Appender:
+    """A growing file whose every addition is one write and one sync. `aside` names the file that took the torn
+    bytes when this one was opened; None where there were none."""
+
+    def __init__(self, store: Store, name: str, aside: str | None) -> None:
+        self.name = name
+        self.aside = aside
+        self._append = store.append
+        self._sync = store.sync
+
+    def append(self, data: bytes) -> None:
+        """Add bytes; durable when this returns. Raises StorageFault: see `Store.append` and `Store.sync`."""
+        self._append(self.name, data)
+        self._sync(self.name)
+
+
+def _opened_again(store: Store, name: str, whole: Callable[[bytes], int]) -> Appender:
+    aside = None
+    if name in store.names():
+        data = store.read(name)
+        length = whole(data)
+        if length < len(data):
+            aside = _kept_aside(store, name, data[length:])
+            store.cut(name, length)
+    return Appender(store, name, aside)
+
+
+def _kept_aside(store: Store, name: str, torn: bytes) -> str:
+    """The file that holds the torn bytes; a crash after it was made and before the cut makes no second one."""
+    number = 1
+    while (aside := f"{name}{TORN}-{number}") in store.names():
+        if store.read(aside) == torn:
+            return aside
+        number += 1
+    store.create(aside, torn)
+    return aside
+
+
 @dataclass
 class _Growing:
     """An appended file: its one descriptor, the length up to which every write was whole, and its fate."""
@@ -132,7 +178,7 @@ class FolderStore:
         return hashlib.sha256(data).hexdigest()
 
     def append(self, name: str, data: bytes) -> None:
-        file = self._open(checked(name))
+        file = self._growing.get(name) or self._open(checked(name))
         if file.out_of_service:
             raise _out_of_service(name, file.out_of_service)
         try:
@@ -143,7 +189,7 @@ class FolderStore:
         file.length += len(data)
 
     def sync(self, name: str) -> None:
-        file = self._open(checked(name))
+        file = self._growing.get(name) or self._open(checked(name))
         if file.out_of_service:
             raise _out_of_service(name, file.out_of_service)
         try:
@@ -152,6 +198,19 @@ class FolderStore:
         except OSError as error:
             file.out_of_service = "a write to the disk was not confirmed"
             raise _fault(name, "made durable", error) from error
+
+    def cut(self, name: str, length: int) -> None:
+        file = self._open(checked(name))
+        try:
+            os.ftruncate(file.descriptor, length)
+            os.fsync(file.descriptor)
+        except OSError as error:
+            file.out_of_service = "torn bytes could not be cut off"
+            raise _fault(name, "cut", error) from error
+        file.length = length
+
+    def appender(self, name: str, whole: Callable[[bytes], int] = len) -> Appender:
+        return _opened_again(self, name, whole)
 
     def read(self, name: str) -> bytes:
         try:
@@ -290,6 +349,17 @@ class MemoryStore:
             raise
         file.synced += file.unsynced
         file.unsynced.clear()
+
+    def cut(self, name: str, length: int) -> None:
+        file = self._growing(name)
+        self._try("write", name, "cut")
+        self._try("sync", name, "cut")
+        whole = self.read(name)
+        self._used_bytes -= len(whole) - length
+        self._files[name] = _Kept(bytearray(whole[:length]), bytearray(), file.out_of_service)
+
+    def appender(self, name: str, whole: Callable[[bytes], int] = len) -> Appender:
+        return _opened_again(self, name, whole)
 
     def read(self, name: str) -> bytes:
         if checked(name) not in self._files:

@@ -219,3 +219,55 @@ def test_a_memory_store_can_be_saved_as_a_folder(tmp_path: Path) -> None:
         "captures/a.h5": b"1",
         "journal.jsonl": b"2\n",
     }
+
+
+def test_what_an_appender_took_survives_a_power_cut() -> None:
+    store = MemoryStore()
+    rows = store.appender("cycles.txt")
+    rows.append(b"one\n")
+    store.append("cycles.txt", b"two\n")
+    store.power_cut()
+    assert store.read("cycles.txt") == b"one\n"
+
+
+def test_each_addition_is_one_write_and_one_sync() -> None:
+    acts: list[tuple[str, str]] = []
+    store = MemoryStore(lambda act, name: acts.append((act, name)))
+    store.appender("cycles.txt").append(b"one\n")
+    assert acts == [("write", "cycles.txt"), ("sync", "cycles.txt")]
+
+
+def _whole_lines(data: bytes) -> int:
+    return data.rfind(b"\n") + 1
+
+
+def test_torn_bytes_of_a_file_opened_again_are_kept_aside_and_named(store: Store) -> None:
+    store.appender("cycles.txt").append(b"one\ntw")
+    again = store.appender("cycles.txt", _whole_lines)
+    again.append(b"two\n")
+    assert again.aside == "cycles.txt.torn-1"
+    assert store.read(again.aside) == b"tw"
+    assert store.read("cycles.txt") == b"one\ntwo\n"
+    assert store.appender("cycles.txt", _whole_lines).aside is None
+
+
+def test_a_second_torn_end_gets_a_second_file_and_the_same_end_none(store: Store) -> None:
+    store.create("cycles.txt.torn-1", b"tw")
+    store.appender("cycles.txt").append(b"one\ntw")
+    assert store.appender("cycles.txt", _whole_lines).aside == "cycles.txt.torn-1"
+    store.appender("cycles.txt").append(b"thr")
+    assert store.appender("cycles.txt", _whole_lines).aside == "cycles.txt.torn-2"
+    assert store.names() == ["cycles.txt", "cycles.txt.torn-1", "cycles.txt.torn-2"]
+
+
+def test_a_torn_end_that_cannot_be_kept_aside_is_not_cut_off() -> None:
+    store = MemoryStore()
+    store.appender("cycles.txt").append(b"one\ntw")
+
+    def full(act: str, name: str) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    store.point = full
+    with pytest.raises(StorageFault, match="The disk is full"):
+        store.appender("cycles.txt", _whole_lines)
+    assert store.read("cycles.txt") == b"one\ntw"
