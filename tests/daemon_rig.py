@@ -184,6 +184,7 @@ class Installation:
             "confirm_all": True,
             "choice": question["choices"][0] if question["choices"] else None,
             "photo": str(self.photo) if question["needs_photo"] else None,
+            "label": question.get("label_of"),
         }
         other = EngineLink(places_of_running(self.data))
         try:

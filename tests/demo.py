@@ -97,6 +97,8 @@ class Demo:
         answer += ["--by", TECHNICIAN, "--confirm-all"]
         if question["ask"] == "connect":
             self._connect(str(question["connection"]))
+        if question.get("label_of"):
+            answer += ["--label", str(question["label_of"])]  # its technician reads the right one
         if question.get("needs_photo"):
             answer += ["--photo", str(self.photo)]
         if question.get("choices"):

@@ -134,6 +134,14 @@ def _add_acts(app: FastAPI, places: Places, token: str) -> None:
         token = request.headers.get(CONTROL_HEADER)
         return await act("take_control", person(request, order.by), over=order.over, control=token)
 
+    @app.post(
+        "/keep-control", response_model=Done, responses=REFUSALS, summary="whoever has it is still there"
+    )
+    async def keep_control(request: Request, order: Order | None = None) -> JSONResponse:
+        """Control lapses when nothing is heard of its owner for half a minute; any order says the same as this."""
+        who = person(request, order.by if order else None)
+        return await act("keep_control", who, control=request.headers.get(CONTROL_HEADER))
+
     @app.post("/give-control", response_model=Done, responses=REFUSALS, summary="give control back")
     async def give_control(request: Request, order: Order | None = None) -> JSONResponse:
         who = person(request, order.by if order else None)

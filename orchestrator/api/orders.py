@@ -34,12 +34,17 @@ class StartOrder(Order):
     group: str | None = Field(
         None, description="the group of specimens it belongs to", examples=["TW 2026-11"]
     )
+    condition: str | None = Field(None, description="the specimen's condition on arrival", examples=["new"])
+    firmware: str | None = Field(None, description="the firmware of the specimen", examples=["2.1"])
     indicator_lot: str | None = Field(None, description="the lot of the cloth", examples=["C-118"])
     remark: str | None = Field(None, description="a remark for the record")
     override_calibration: str | None = Field(
         None,
         description="why it may start although a calibration lapses before its planned end; recorded with the name",
         examples=["drift of the last three calibrations below 0.1 %"],
+    )
+    override_by: str | None = Field(
+        None, description="who answers for that, where it is not who starts the run", examples=["O. Charge"]
     )
 
 
@@ -60,6 +65,12 @@ class AnswerOrder(Order):
     photo: str | None = Field(None, description="path of a photo on the daemon's computer")
     remark: str | None = Field(None, description="a remark for the record")
     readings: dict[str, str] = Field(default_factory=dict, description="values read by eye")
+    label: str | None = Field(
+        None, description="the specimen's label as read again at the bench", examples=["TW-04"]
+    )
+    group: str | None = Field(None, description="its group, as found when it is connected")
+    condition: str | None = Field(None, description="its condition, as found when it is connected")
+    firmware: str | None = Field(None, description="its firmware, as found when it is connected")
 
 
 class ControlOrder(Order):
@@ -73,7 +84,9 @@ class Done(BaseModel):
 
     model_config = ConfigDict(extra="allow")
     ok: bool = Field(description="true", examples=[True])
-    sentence: str | None = Field(None, description="for a person", examples=["Taken."])
+    sentence: str | None = Field(
+        None, description="for a person", examples=["Answered by K. Lindqvist: cloth in contact."]
+    )
 
 
 class Started(Done):

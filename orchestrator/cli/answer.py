@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import shlex
 import sys
 import textwrap
@@ -26,8 +25,8 @@ from orchestrator.cli.client import (
     places_from,
     who_from,
 )
+from orchestrator.core.identity import CARD_FIELDS
 from orchestrator.core.status_text import BENCH_ACTS, how_to_answer, question_lines, question_name
-from orchestrator.daemon.lines import user_name
 
 # Said only by somebody who names what was read: a repeated line must not do the next act unseen.
 NAMED_ACTS = ("arm", "connect", *BENCH_ACTS)
@@ -65,6 +64,15 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         metavar="NAME=TEXT",
         help="a value read by eye; may be repeated",
     )
+    parser.add_argument(
+        "--label",
+        metavar="TEXT",
+        help="the specimen's label, read again at the bench; another one than the run's is refused",
+    )
+    for name in CARD_FIELDS:
+        parser.add_argument(
+            f"--{name}", metavar="TEXT", help=f"the specimen's {name}, as found when it is connected"
+        )
     parser.add_argument("--remark", metavar="TEXT", help="a remark for the record")
     add_by(parser)
     add_data(parser)
@@ -98,6 +106,7 @@ def _answers(args: argparse.Namespace) -> bool:
         args.photo,
         args.reading,
         args.remark,
+        args.label,
     )
     return any(said)
 
@@ -159,25 +168,15 @@ def _answer(link: EngineLink, args: argparse.Namespace, question: Facts | None) 
         "photo": str(args.photo.resolve()) if args.photo else None,
         "remark": args.remark,
         "readings": dict(text.partition("=")[::2] for text in args.reading),
+        **{name: getattr(args, name) for name in ("label", *CARD_FIELDS)},
     }
     if question["ask"] == "arm" and not args.no:
         return _said(args, _arm(link, args, given))
-    return _said(args, link.call("answer", who_from(args), **given) | {"sentence": _done(args, question)})
+    return _said(args, link.call("answer", who_from(args), **given))
 
 
 def _refused(code: str, sentence: str, help_: str) -> Refusal:
     return Refusal({"ok": False, "code": code, "sentence": sentence, "help": help_})
-
-
-def _done(args: argparse.Namespace, question: Facts) -> str:
-    """What the answer did, in a sentence."""
-    who = args.by or user_name(os.getuid())
-    if args.no:
-        return f"{who} said no: the run stops."
-    if question["ask"] == "connect":
-        return f"Confirmed by {who}: connected as asked. Stay out of the cell from the arming on."
-    said = args.choice or ", ".join(args.confirm or question.get("items") or []) or "yes"
-    return f"Answered by {who}: {said}."
 
 
 def _arm(link: EngineLink, args: argparse.Namespace, given: Facts) -> Facts:

@@ -197,5 +197,6 @@ def simple(args: argparse.Namespace, do: str, **more: Any) -> int:
             link.close()
     except (Unreachable, Refusal) as error:
         return complain(error, args.json)
-    print(json.dumps(reply) if args.json else reply.get("sentence", "done"))
+    said = " ".join(str(reply[key]) for key in ("sentence", "then") if reply.get(key))
+    print(json.dumps(reply) if args.json else said or "done")
     return FINE

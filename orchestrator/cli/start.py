@@ -50,12 +50,17 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         help="a value of the sequence's set_at_start",
     )
     parser.add_argument("--group", metavar="TEXT", help="the group of specimens that this one belongs to")
+    parser.add_argument("--condition", metavar="TEXT", help="the specimen's condition on arrival")
+    parser.add_argument("--firmware", metavar="TEXT", help="the firmware of the specimen")
     parser.add_argument("--indicator-lot", metavar="TEXT", help="the lot of the cloth or tissue")
     parser.add_argument("--remark", metavar="TEXT", help="a remark for the record")
     parser.add_argument(
         "--override-calibration",
         metavar="REASON",
         help="start although a calibration lapses before the planned end; needs --by; recorded with its reason",
+    )
+    parser.add_argument(
+        "--override-by", metavar="NAME", help="who answers for it, where that is not who starts the run"
     )
     parser.add_argument("--wait", action="store_true", help="show what happens until the run ends")
     add_by(parser)
@@ -79,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
             file=sys.stderr,
         )
         return WRONG
-    if args.override_calibration is not None and not args.by:
+    if args.override_calibration is not None and not (args.override_by or args.by):
         print(
             "An override needs the name of the person who answers for it.\nhelp: --by NAME",
             file=sys.stderr,
@@ -115,9 +120,12 @@ def _start(link: EngineLink, places: Places, args: argparse.Namespace) -> int:
         "specimen": args.specimen,
         "parameters": dict(text.partition("=")[::2] for text in args.set),
         "group": args.group,
+        "condition": args.condition,
+        "firmware": args.firmware,
         "indicator_lot": args.indicator_lot,
         "remark": args.remark,
         "override_calibration": args.override_calibration,
+        "override_by": args.override_by,
     }
     if not args.wait:
         return _say_started(args, link.call("start", who_from(args), REPLY_WITHIN_S, **order))

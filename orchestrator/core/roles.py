@@ -25,7 +25,7 @@ class Role(StrEnum):
 
 
 _OPERATES = frozenset({Role.TECHNICIAN, Role.ENGINEER, Role.IN_CHARGE})
-ANYBODY = frozenset({"hello", "status", "watch", "abort"})
+ANYBODY = frozenset({"hello", "status", "watch", "abort", "keep_control"})
 MAY: Mapping[str, frozenset[Role]] = {
     "start": _OPERATES,
     "answer": _OPERATES,

@@ -63,6 +63,8 @@ def do_lines(do: Facts) -> list[str]:
 def question_lines(question: Facts) -> list[str]:
     """What a question wants to hear."""
     lines = [f"confirm: {item}" for item in question.get("items") or []]
+    if question.get("label_of"):
+        lines.append("read the specimen's label again, at the bench")
     if question.get("choices"):
         lines.append(f"say one of: {', '.join(question['choices'])}")
     if question.get("needs_photo"):
@@ -80,6 +82,8 @@ def how_to_answer(question: Facts) -> str:
     parts = [f"benchward answer --question {question_name(question)}"]
     if question.get("items"):
         parts.append("--confirm-all")
+    if question.get("label_of"):
+        parts.append("--label LABEL")
     if question.get("choices"):
         parts.append("--choice STATE")
     if question.get("needs_photo"):

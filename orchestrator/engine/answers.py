@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from orchestrator.core.identity import CARD_FIELDS
 from orchestrator.engine.people import Answer, Person, Question
 from orchestrator.engine.photos import kept_photo
 from orchestrator.engine.preflight import Refused
@@ -24,6 +25,7 @@ def answer_from(question: Question, args: Args, who: Person, store: Store) -> An
         choice=text_of(args.get("choice")),
         remark=text_of(args.get("remark")),
         readings={str(k): str(v) for k, v in dict(args.get("readings") or {}).items()},
+        **{name: text_of(args.get(name)) for name in ("label", *CARD_FIELDS)},
     )
     if args.get("photo") and given.yes:
         return replace(given, photo=kept_photo(store, question.number, str(args["photo"])))
@@ -54,6 +56,22 @@ def override_from(args: Args) -> str | None:
     if reason is None:
         raise Refused("no-reason", "An override needs its reason.", "say why it may be done; it is recorded")
     return reason
+
+
+def overriding_person(args: Args, who: Person) -> Person:
+    """Who answers for a calibration that is set aside: the person named for it, else whoever starts."""
+    name = text_of(args.get("override_by"))
+    return who if name is None else Person(name)
+
+
+def done_words(question: Question, answer: Answer) -> str:
+    """What an answer did, in a sentence."""
+    who = answer.by.name
+    if not answer.yes:
+        return f"{who} said no: the run stops."
+    if question.ask == "connect":
+        return f"Confirmed by {who}: connected as asked. Stay out of the cell from the arming on."
+    return f"Answered by {who}: {answer.choice or ', '.join(answer.confirmed) or 'yes'}."
 
 
 def text_of(value: Any) -> str | None:

@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Any
 from orchestrator.core.reasons import Reason
 from orchestrator.core.status import FRESH_S
 from orchestrator.daemon.unproven import RELEASED, block_start
-from orchestrator.engine.answers import answer_from, override_from, text_of
+from orchestrator.engine.act_book import ActBook
+from orchestrator.engine.answers import answer_from, done_words, override_from, overriding_person, text_of
 from orchestrator.engine.endings import end_facts, end_of_newest, failure_kept
 from orchestrator.engine.environment import environment
 from orchestrator.engine.opening import off_in_threads, open_bench, real_transport
@@ -30,7 +31,6 @@ from orchestrator.engine.run import RunOrder, World, run
 from orchestrator.engine.so_far import SoFar
 from orchestrator.engine.stop import Stop, Stopped
 from orchestrator.monitor.kept import write_whole
-from orchestrator.record.seal import append_durably
 from orchestrator.record.store import StorageFault
 
 if TYPE_CHECKING:
@@ -42,6 +42,7 @@ if TYPE_CHECKING:
 Args = dict[str, Any]
 Say = Callable[[Args], None]
 MONITOR_WITHIN_S = 2.0
+RESUME = "To go on: benchward resume"
 
 
 class Desk:
@@ -65,6 +66,7 @@ class Desk:
         self._port = port
         self._publish = publish
         self._changed = changed
+        self.acts = ActBook(places.data, places.acts.name)
         self._lock = threading.Lock()
         self._busy_with: str | None = None
         self._stop: Stop | None = None
@@ -180,11 +182,14 @@ class Desk:
             world="real",
             environment=environment() | {"data": str(self._places.data)},
             group=text_of(args.get("group")),
+            condition=text_of(args.get("condition")),
+            firmware=text_of(args.get("firmware")),
             remark=text_of(args.get("remark")),
             indicator_lot=text_of(args.get("indicator_lot")),
             part_of=tuple(ready.history.part_of),
             earlier_verification=ready.earlier,
             override=None if ready.lapsed is None else ready.lapsed.to_json(),
+            overridden_by=overriding_person(args, who),
         )
 
     def _opened(self, folder: Path) -> World:
@@ -256,7 +261,7 @@ class Desk:
         if not reply.granted:
             raise Refused("not-released", f"Not released: {reply.sentence}.", "make it safe, then release it")
         run_before = (self.last_end or {}).get("run")
-        self._keep_act(RELEASED, who, sentence=reply.sentence, run=run_before)
+        self.acts.keep(RELEASED, who, sentence=reply.sentence, run=run_before)
         return {"sentence": f"Start is no longer blocked: {reply.sentence}."}
 
     def acknowledge(self, args: Args, who: Person, say: Say) -> Args:
@@ -264,17 +269,11 @@ class Desk:
         failure = self.unacknowledged
         if failure is None:
             raise Refused("nothing-open", "Nothing waits for an acknowledgement.", "no act is needed")
-        self._keep_act("acknowledged", who, run=failure.get("run"), what=failure.get("what"))
+        self.acts.keep("acknowledged", who, run=failure.get("run"), what=failure.get("what"))
         self._places.unacknowledged.unlink(missing_ok=True)
         self.unacknowledged = None
+        self._changed()
         return {"sentence": f"Acknowledged by {who.name}: {failure.get('what')}. Runs may be started again."}
-
-    def _keep_act(self, act: str, who: Person, **facts: Any) -> None:
-        line = json.dumps({"utc": datetime.now(UTC).isoformat(), "act": act, "by": who.to_json(), **facts})
-        try:
-            append_durably(self._places.data, self._places.acts.name, line.encode() + b"\n")
-        except StorageFault as fault:
-            raise Refused("storage", fault.sentence, "repair the data folder, then try again") from fault
 
     # ---- the talking thread
 
@@ -284,22 +283,18 @@ class Desk:
             world = self._world
         return world.people.question if world is not None and isinstance(world.people, Inbox) else None
 
-    def keep_soon(self, act: str, who: Person, **facts: Any) -> None:
-        """Record an act without making anybody wait for the disk; what cannot be written is told in the log."""
-
-        def keep() -> None:
-            try:
-                self._keep_act(act, who, **facts)
-            except Refused as refused:
-                print(f"not recorded: {act} by {who.name}: {refused.sentence}", file=sys.stderr)
-
-        threading.Thread(target=keep, name=act).start()
+    def run_now(self) -> str | None:
+        """The run in progress."""
+        with self._lock:
+            return None if self._order is None else self._order.run
 
     def pause(self, who: Person) -> Args:
         """Hold after the shot in progress."""
         stop = self._run_stop()
         stop.pause_asked_by = who.name
-        return {"sentence": "The run pauses after the present shot. To go on: benchward resume"}
+        world = self._world
+        counted = world.progress.counted if world is not None else "step"
+        return {"sentence": f"The run pauses after the present {counted}.", "then": RESUME}
 
     def resume(self, who: Person) -> Args:
         stop = self._run_stop()
@@ -350,7 +345,7 @@ class Desk:
         why_not = world.people.deliver(number if isinstance(number, int) else None, given, time.monotonic())
         if why_not is not None:
             raise Refused("not-answered", why_not, "see what is asked: benchward answer")
-        return {"sentence": "Taken.", "question": question.to_json()}
+        return {"sentence": done_words(question, given), "question": question.to_json()}
 
 
 def _tell_monitor(path: Path, who: Person) -> bool:

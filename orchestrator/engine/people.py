@@ -7,6 +7,7 @@ import threading
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
+from orchestrator.core.identity import CARD_FIELDS, label_objection
 from orchestrator.engine.pace import Pace
 
 
@@ -40,10 +41,12 @@ class Question:
     connection: str | None = None  # what is to be connected: open, link, specimen
     role: str | None = None  # the one role that it is asked of
     not_by: tuple[str, ...] = ()  # who has answered before and does not count again
+    label_of: str | None = None  # the specimen whose label is read again with the answer
 
     def to_json(self) -> dict[str, Any]:
         asked_of = {"role": self.role} if self.role else {}
         others = {"not_by": list(self.not_by)} if self.not_by else {}
+        label = {"label_of": self.label_of} if self.label_of else {}
         return {
             "question": self.number,
             "ask": self.ask,
@@ -56,12 +59,17 @@ class Question:
             "connection": self.connection,
             **asked_of,
             **others,
+            **label,
         }
 
 
 @dataclass(frozen=True)
 class Answer:
-    """A person's answer: `yes` False means "no, stop here"."""
+    """A person's answer: `yes` False means "no, stop here".
+
+    `label` is the specimen's as it was read again at the bench; group, condition and firmware are as they were found
+    there, where that differs from the admission or was not known then.
+    """
 
     by: Person
     yes: bool = True
@@ -70,8 +78,13 @@ class Answer:
     photo: str | None = None
     remark: str | None = None
     readings: dict[str, str] = field(default_factory=dict)
+    label: str | None = None
+    group: str | None = None
+    condition: str | None = None
+    firmware: str | None = None
 
     def to_json(self) -> dict[str, Any]:
+        found = {name: getattr(self, name) for name in ("label", *CARD_FIELDS)}
         return {
             "by": self.by.to_json(),
             "yes": self.yes,
@@ -80,6 +93,7 @@ class Answer:
             "photo": self.photo,
             "remark": self.remark,
             "readings": dict(self.readings),
+            **{name: text for name, text in found.items() if text},
         }
 
 
@@ -90,6 +104,8 @@ def objection(question: Question, answer: Answer, now_s: float) -> str | None:
         return "Say no, or what you see and confirm, not both." if said else None
     if any(_same(answer.by.name, name) for name in question.not_by):
         return f"{answer.by.name} has confirmed already: this is for another person."
+    if (why_not := _label_objection(question, answer)) is not None:
+        return why_not
     missing = [item for item in question.items if item not in answer.confirmed]
     if missing:
         return f"Not confirmed yet: {', '.join(missing)}."
@@ -103,6 +119,16 @@ def objection(question: Question, answer: Answer, now_s: float) -> str | None:
         left_s = question.not_before_s - now_s
         return f"The observation window runs for another {left_s:.0f} s; '{answer.choice}' counts only at its end."
     return None
+
+
+def _label_objection(question: Question, answer: Answer) -> str | None:
+    """The specimen at the bench has to be the one of the run, by its label read there."""
+    if question.label_of is not None:
+        return label_objection(answer.label, question.label_of)
+    given = [name for name in CARD_FIELDS if getattr(answer, name)]
+    return (
+        f"This question asks for no {given[0]}: it is told when the specimen is connected." if given else None
+    )
 
 
 def _same(one: str, other: str) -> bool:

@@ -13,7 +13,13 @@ from orchestrator.engine.people import Question
 
 @dataclass
 class Progress:
-    """The run in a person's words. `changed` is called after each change and must not block."""
+    """The run in a person's words. `changed` is called after each change and must not block.
+
+    A duty says here what the screen's middle part shows of it, so that neither the status nor a console has to know
+    the kinds of duties: `counted` is what it counts ("shot", "cycle"), `where` a place of its own making ("cycle 31417
+    of 44000, mount 2"; without it the shot is named), `details` the running figures in words, `shown` a table
+    `{"head": [...], "rows": [[...], ...]}` of text that stands below the interlocks instead of the shots.
+    """
 
     changed: Callable[[], None] = field(default=lambda: None)
     title: str = ""
@@ -34,6 +40,10 @@ class Progress:
     question: Question | None = None
     figures: list[dict[str, Any]] = field(default_factory=list)
     paused: bool = False
+    counted: str = "shot"
+    where: str = ""
+    details: tuple[str, ...] = ()
+    shown: dict[str, Any] | None = None
 
     def say(self, doing: str, **facts: Any) -> None:
         """Set the sentence and any other facts; a countdown not given again is over."""
@@ -103,4 +113,8 @@ class Progress:
             "question": None if self.question is None else self.question.to_json(),
             "figures": list(self.figures),
             "paused": self.paused,
+            "counted": self.counted,
+            "where": self.where,
+            "details": list(self.details),
+            "shown": self.shown,
         }

@@ -19,7 +19,8 @@ from orchestrator.core.reasons import Reason
 from orchestrator.core.roles import Member, Members, Role
 from orchestrator.core.status import compose
 from orchestrator.daemon.lines import LineServer, Peer, encoded, life_is_over, user_name
-from orchestrator.engine.control import Control
+from orchestrator.engine.answers import overriding_person
+from orchestrator.engine.control import LAPSES_S, Control
 from orchestrator.engine.desk import Desk
 from orchestrator.engine.people import Person
 from orchestrator.engine.preflight import Refused
@@ -35,6 +36,10 @@ TICK_S = 0.05
 SHOW_AT_LEAST_EVERY_S = 0.2
 IDLE_S = 0.1
 MONITOR_SILENT_S = 1.0
+MOST_WORD = 40
+NOT_KEPT = frozenset({"hello", "status", "watch", "keep_control"})  # looking is no act
+# What the desk or control keeps in words of its own once it is done.
+KEPT_ALREADY = frozenset({"release", "acknowledge", "take_control", "give_control"})
 NO_ANSWER = "The interlock monitor does not answer"
 
 Args = dict[str, Any]
@@ -68,6 +73,7 @@ class Service:
             "answer": lambda peer, args, who: self.desk.answer(args, who),
             "take_control": self._take_control,
             "give_control": self._give_control,
+            "keep_control": self._keep_control,
         }
         self._at_the_desk: dict[str, Callable[[Args, Person, Callable[[Args], None]], Args | None]] = {
             "start": self.desk.start,
@@ -96,11 +102,13 @@ class Service:
         try:
             while not self._ended.is_set():
                 self.server.turn(TICK_S)
+                self._let_control_lapse()
                 self._show()
         except Exception:  # noqa: BLE001 (nobody could be answered any more: the run is stopped, the process ends)
             traceback.print_exc(file=sys.stderr)
             self.end("a failure of the software")
         self.server.close()
+        self.desk.acts.close()
 
     def end(self, who: str) -> None:
         """Stop the run, if there is one, and end after its way to safe. Saying it again changes nothing."""
@@ -140,20 +148,28 @@ class Service:
         number, do, args = message.get("id"), message.get("do"), message.get("args")
         args = args if isinstance(args, dict) else {}
 
+        who = self._person(peer, message.get("who"))
+
         def reply(facts: Args) -> None:
+            self._keep(str(do), who, facts)
             peer.tell({"id": number, "ok": True, **facts})
 
         try:
-            who = self._person(peer, message.get("who"))
             self._require_allowed(str(do), args, who, _control_of(message.get("who")))
             self._do(peer, str(do), args, who, reply)
         except Refused as refused:
-            peer.tell({"id": number, **refused.to_json()})
+            reply(refused.to_json())
         except (ValueError, TypeError, LookupError) as error:
-            wrong = Refused(
-                "not-understood", f"The command '{do}' cannot be read: {error}.", "see the API's text"
-            )
-            peer.tell({"id": number, **wrong.to_json()})
+            sentence = f"The command '{do}' cannot be read: {error}."
+            reply(Refused("not-understood", sentence, "see the API's text").to_json())
+
+    def _keep(self, do: str, who: Person, facts: Args) -> None:
+        """Every command with who gave it, also the refused one; looking is none."""
+        done = facts.get("ok") is not False
+        if do in NOT_KEPT or (done and do in KEPT_ALREADY):
+            return
+        told = {key: facts[key] for key in ("run", "code", "sentence", "proved") if key in facts}
+        self.desk.acts.keep_soon(do[:MOST_WORD], who, done=done, **({"run": self.desk.run_now()} | told))
 
     def _do(self, peer: Peer, do: str, args: Args, who: Person, reply: Callable[[Args], None]) -> None:
         if do in self._at_the_desk:
@@ -168,9 +184,11 @@ class Service:
         """Refused for whoever has not the role, or not the control, that the command needs."""
         question = self.desk.question() if do == "answer" else None
         asked_of = question.role if question is not None else None
+        self.control.heard(token, time.monotonic())
         why_not = self._members.objection(do, who.name, who.how, asked_of)
         if why_not is None and do == "start" and args.get("override_calibration") is not None:
-            why_not = self._members.objection("override_calibration", who.name, who.how)
+            by = overriding_person(args, who)
+            why_not = self._members.objection("override_calibration", by.name, by.how)
         if why_not is not None:
             raise Refused(
                 "not-allowed", why_not, "call somebody who may: the bench file's `people` names them"
@@ -180,19 +198,29 @@ class Service:
 
     def _take_control(self, peer: Peer, args: Args, who: Person) -> Args:
         given = args.get("control")
-        reply, before = self.control.take(
-            who, given if isinstance(given, str) else None, args.get("over") is True
-        )
-        self.desk.keep_soon("took control", who, taken_over_from=None if before is None else before.name)
+        token = given if isinstance(given, str) else None
+        reply, before = self.control.take(who, token, args.get("over") is True, time.monotonic())
+        self.desk.acts.keep_soon("took control", who, taken_over_from=None if before is None else before.name)
         self._changed = True
         return reply
 
     def _give_control(self, peer: Peer, args: Args, who: Person) -> Args:
         given = args.get("control")
         reply = self.control.give(who, given if isinstance(given, str) else None)
-        self.desk.keep_soon("gave control back", who)
+        self.desk.acts.keep_soon("gave control back", who)
         self._changed = True
         return reply
+
+    def _keep_control(self, peer: Peer, args: Args, who: Person) -> Args:
+        given = args.get("control")
+        return self.control.keep(given if isinstance(given, str) else None, time.monotonic())
+
+    def _let_control_lapse(self) -> None:
+        """A console that was killed keeps control from nobody for long."""
+        owner = self.control.lapsed(time.monotonic())
+        if owner is not None:
+            self.desk.acts.keep_soon("control lapsed", owner, silent_s=LAPSES_S)
+            self._changed = True
 
     def _queue(self, do: str, args: Args, who: Person, reply: Callable[[Args], None]) -> None:
         """Hand a job to the run thread, which does one at a time: a second one is refused, not queued."""

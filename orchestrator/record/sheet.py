@@ -7,6 +7,7 @@ import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
+from orchestrator.core.identity import CARD_FIELDS
 from orchestrator.record import wording
 from orchestrator.record.entry_words import override_words
 from orchestrator.record.summary import PARTS, Shot, Summary, summarise
@@ -131,8 +132,9 @@ def _table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> Iterator[str]:
 def _specimen(run: Summary) -> Iterator[str]:
     started = run.started
     yield _fact("identity", started.get("specimen"))
-    if started.get("group"):
-        yield _fact("group", started["group"])
+    for name in CARD_FIELDS:
+        if started.get(name):
+            yield _fact(name, started[name])
     earlier = started.get("part_of") or []
     yield _fact("earlier runs", ", ".join(map(str, earlier)) if earlier else "none recorded at the start")
     for entry in run.of("indicator"):
@@ -201,7 +203,7 @@ def _answer_details(entry: Mapping[str, Any], corrected: Mapping[tuple[Any, str]
         else:
             now = amendment["what"]["now"]
             yield f"    reading {name}: {now}   CORRECTED by amendment {amendment['n']}; written then: {value}"
-    for key in ("photo", "remark"):
+    for key in ("label", *CARD_FIELDS, "photo", "remark"):
         if entry.get(key):
             yield f"    {key}: {entry[key]}"
 

@@ -12,6 +12,7 @@ from typing import Any
 
 import yaml
 
+from orchestrator.core.identity import CARD_FIELDS, compared
 from orchestrator.record.chain import Chain, read_chain
 from orchestrator.record.journal import JOURNAL
 from orchestrator.record.reader import RunRecord, read_run
@@ -24,7 +25,8 @@ _IGNITED = frozenset({"scorched", "glowing", "burning"})
 @dataclass(frozen=True)
 class PastRun:
     """One run of a specimen. `shots_applied` counts what may have reached the specimen: after an interruption
-    also a shot whose trigger was announced and never confirmed. `spends` says why it may not be used again."""
+    also a shot whose trigger was announced and never confirmed. `spends` says why it may not be used again. Group,
+    condition and firmware are those of the admission, or as they were found at the bench where that was said."""
 
     run: str
     began_utc: str
@@ -35,6 +37,9 @@ class PastRun:
     interrupted: bool
     world: str
     spends: str | None = None
+    group: str | None = None
+    condition: str | None = None
+    firmware: str | None = None
 
 
 @dataclass(frozen=True)
@@ -77,7 +82,7 @@ class SpecimenHistory:
 
 def same_specimen(identity: str) -> str:
     """The form in which identities are compared: case and white space do not count."""
-    return "".join(identity.split()).casefold()
+    return compared(identity)
 
 
 def history(data_folder: Path, identity: str) -> SpecimenHistory:
@@ -126,7 +131,18 @@ def past_run(record: RunRecord) -> PastRun:
         interrupted=not ended,
         world=str(started.get("world") or "real"),
         spends=_spends(record, ended, applied),
+        **card_of(record),
     )
+
+
+def card_of(record: RunRecord) -> dict[str, str | None]:
+    """Group, condition and firmware of the specimen; what was found at the bench comes before the admission."""
+    told = [record.first("run_started"), *(one for one in record.of("answered") if one.get("label"))]
+    return {name: _newest(told, name) for name in CARD_FIELDS}
+
+
+def _newest(told: list[dict[str, Any]], name: str) -> str | None:
+    return next((str(one[name]) for one in reversed(told) if one.get(name)), None)
 
 
 def _shots_applied(record: RunRecord, ended: dict[str, Any]) -> int:

@@ -87,7 +87,7 @@ class Technician:
             self._hand("cloth", "fresh")
         self._hand("earthing_stick", "home")
         self._hand("door", "closed")
-        self._then(lambda: self._say(question))
+        self._then(lambda: self._say(question, label=question.label_of))
 
     def _inspect(self, question: Question) -> None:
         self._hand("door", "open")

@@ -302,7 +302,8 @@ class GrantingPort:
 
     def __init__(self, stored_v: float) -> None:
         on = {"high_voltage": {"output_on": True}, "leakage": {"output_on": True}}
-        self._snapshot = Snapshot(bench_state="ready to switch on", voltages={"store": stored_v}, outputs=on)
+        state, store = "ready to switch on", {"store": stored_v}
+        self._snapshot = Snapshot(read_at_s=float("inf"), bench_state=state, voltages=store, outputs=on)
 
     def renew(self) -> None:
         """Nobody is waiting."""
@@ -330,7 +331,7 @@ class AtOnce:
         self._answer: Answer | None = None
 
     def put(self, question: Question) -> None:
-        self._answer = Answer(PERSON, confirmed=question.items)
+        self._answer = Answer(PERSON, confirmed=question.items, label=question.label_of)
 
     def answer(self, now_s: float) -> Answer | None:
         return self._answer

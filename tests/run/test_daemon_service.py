@@ -97,6 +97,16 @@ def order(**more: Any) -> dict[str, Any]:
     return {"sequence": str(TIDEWATER / "sequence.yaml"), "specimen": "TW-01", "parameters": {}, **more}
 
 
+def acts(room: Room, number: int) -> dict[str, Any]:
+    """By their words, once so many are recorded."""
+    wait_for(
+        lambda: room.places.acts.exists() and len(room.places.acts.read_text().splitlines()) == number,
+        f"{number} acts are recorded",
+    )
+    told = [json.loads(line) for line in room.places.acts.read_text().splitlines()]
+    return {act["act"]: act for act in told}
+
+
 def test_a_blocked_start_is_refused_until_a_named_person_releases_it(room: Room) -> None:
     room.monitor.blocked = BLOCKED
     link = room.link()
@@ -108,7 +118,7 @@ def test_a_blocked_start_is_refused_until_a_named_person_releases_it(room: Room)
     assert refusal.value.exit_code == 3
     assert question["ask"] == "release"
     assert room.monitor.asked == [("release", {"by": "O. Charge"})]
-    act = json.loads(room.places.acts.read_text())
+    act = acts(room, 2)["released"]
     assert (act["act"], act["by"]) == ("released", PERSON)
     link.close()
 
@@ -124,12 +134,14 @@ def test_nothing_is_started_while_off_is_not_proven(room: Room, do: str, proof: 
     link.close()
 
 
-def test_a_release_that_the_monitor_refuses_is_told_and_not_recorded(room: Room) -> None:
+def test_a_release_that_the_monitor_refuses_is_told_and_recorded_as_refused(room: Room) -> None:
     room.monitor.granted = False
     link = room.link()
     with pytest.raises(Refusal, match="Not released: earth is not closed"):
         link.call("release", PERSON)
-    assert not room.places.acts.exists()
+    refused = acts(room, 1)
+    assert list(refused) == ["release"]
+    assert refused["release"]["done"] is False
     link.close()
 
 

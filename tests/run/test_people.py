@@ -12,6 +12,7 @@ import pytest
 
 from orchestrator.cli.client import EngineLink, Refusal
 from orchestrator.daemon.places import Places
+from orchestrator.engine.control import LAPSES_S
 from orchestrator.engine.people import Answer, Person, Question, objection
 from orchestrator.engine.service import Service
 from sequences.loader import load_bench
@@ -102,10 +103,10 @@ def test_a_second_console_only_looks_until_it_takes_over_and_that_is_recorded(be
     assert "taken over from T. Made-Up" in over["sentence"]
     assert lost.startswith("control-held: C. Made-Up")
     assert theirs.startswith("no-run")
-    wait_for(lambda: len(acts(bench)) == 2, "both takings are recorded")
-    by_name = {act["by"]["name"]: act for act in acts(bench)}
+    wait_for(lambda: len(acts(bench)) == 8, "both takings and all that was refused are recorded")
+    by_name = {act["by"]["name"]: act for act in acts(bench) if act["act"] == "took control"}
     assert by_name["C. Made-Up"]["taken_over_from"] == "T. Made-Up"
-    assert by_name["T. Made-Up"]["act"] == "took control"
+    assert by_name["T. Made-Up"]["taken_over_from"] is None
 
 
 def acts(bench: Bench) -> list[Facts]:
@@ -127,6 +128,40 @@ def test_control_is_given_back_and_a_shell_of_the_owner_counts(bench: Bench) -> 
     assert shell.startswith("no-run")
     assert other_shell.startswith("control-held")
     assert bench.owner() is None
+
+
+def test_a_console_that_was_killed_kept_control_for_ever(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Control lapses when nothing is heard of its owner, and that is recorded; who keeps it, keeps it."""
+    mine = bench.link.call("take_control", who("T. Made-Up"))["control"]
+    began_s = bench.service.control._heard_s
+    bench.service.control.keep(mine, began_s + 20.0)
+    assert bench.service.control.lapsed(began_s + 20.0 + LAPSES_S - 0.1) is None
+    bench.refused("resume", who("T. Made-Up", mine))  # any command says the same
+    bench.service.control._heard_s -= LAPSES_S
+    wait_for(lambda: bench.owner() is None, "control lapses")
+    wait_for(lambda: acts(bench)[-1]["act"] == "control lapsed", "that is recorded")
+
+    assert acts(bench)[-1]["by"]["name"] == "T. Made-Up"
+    assert bench.refused("keep_control", who("T. Made-Up"), control=mine).startswith("no-control")
+    assert bench.refused("pause", who("C. Made-Up", "a made-up token")).startswith("no-run")
+
+
+def test_prove_and_refused_commands_left_no_trace_of_who_gave_them(bench: Bench) -> None:
+    bench.refused("start", who("V. Made-Up"))
+    bench.link.call("prove", who("T. Made-Up"))
+    bench.refused("no such thing", who("V. Made-Up"))
+    bench.link.call("status", who("V. Made-Up"))
+    wait_for(lambda: len(acts(bench)) == 3, "each is recorded, looking is not")
+
+    told = [(act["act"], act["by"]["name"], act["done"], act.get("code")) for act in acts(bench)]
+    assert told == [
+        ("start", "V. Made-Up", False, "not-allowed"),
+        ("prove", "T. Made-Up", True, None),
+        ("no such thing", "V. Made-Up", False, "not-allowed"),
+    ]
+    assert acts(bench)[1]["proved"] is False  # there is no bench at these addresses
 
 
 def test_a_viewer_gets_no_control_and_looking_needs_none(bench: Bench) -> None:
@@ -163,3 +198,34 @@ def test_the_same_person_does_not_count_twice_however_the_name_is_typed() -> Non
 
     assert objection(question, again, 0.0) == "t.  MADE-UP has confirmed already: this is for another person."
     assert objection(question, other, 0.0) is None
+
+
+# --------------------------------------------------------------------------- the specimen at the bench
+
+
+@pytest.mark.parametrize(
+    ("label", "said"),
+    [
+        (None, "The label at the bench was not read"),
+        ("TW-05", "WRONG SPECIMEN: this is TW-05, the run is for TW-04. Do not connect it."),
+        ("tw-04 ", None),
+    ],
+)
+def test_a_shell_could_connect_another_specimen_than_the_admitted_one(
+    label: str | None, said: str | None
+) -> None:
+    question = Question(2, "connect", "Connect specimen TW-04.", ("connected",), label_of="TW-04")
+    found = objection(question, Answer(Person("T. Made-Up"), confirmed=("connected",), label=label), 0.0)
+
+    assert found is None if said is None else str(found).startswith(said)
+
+
+def test_condition_and_firmware_had_no_field_of_their_own_in_an_answer() -> None:
+    elsewhere = Question(1, "arm", "Arm.", ())
+    answer = Answer(Person("T. Made-Up"), condition="scratched")
+
+    assert objection(elsewhere, answer, 0.0) == (
+        "This question asks for no condition: it is told when the specimen is connected."
+    )
+    assert answer.to_json()["condition"] == "scratched"
+    assert "firmware" not in answer.to_json()
