@@ -1,3 +1,454 @@
-"""placeholder"""
-from typing import Any
-Cycles: Any = None
+"""The cyclic duty: makes and breaks by the thousand, in blocks between intermediate measurements.
+
+Rules
+- A block energises the load once and carries out cycles until an intermediate measurement, a pause or the end is due.
+- A cycle counts only with its row in the ledger, and the row says what confirmed it; a row is durable before the next
+  cycle begins. A cycle that was begun and has no row is uncertain, and there is at most one.
+- What the load, the supply, the actuator or the recorder spoilt is discounted and repeated; the same trouble three
+  times (in a row, or at the same bank) ends the run as a bench fault. The specimen is judged by malfunctions alone.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from orchestrator.analysis.contact import CycleFigures, cycle_figures
+from orchestrator.analysis.diagnosis import FINDINGS, MALFUNCTIONS, diagnose, recurrence
+from orchestrator.core.reasons import Reason
+from orchestrator.engine.acts import perform
+from orchestrator.engine.connecting import connect_specimen
+from orchestrator.engine.cycle_bench import CycleBench, Operated
+from orchestrator.engine.cycle_rules import criteria_of, expected_of, layout_of, seen_of, uncertainties_of
+from orchestrator.engine.digest import FIGURES, Digest
+from orchestrator.engine.judge import Evidence, Value
+from orchestrator.engine.live import live
+from orchestrator.engine.mounts import Mounts, Policy
+from orchestrator.engine.room import require_room
+from orchestrator.engine.stop import BenchFault
+from orchestrator.engine.traces import Traces
+from orchestrator.engine.trends import Trend
+from orchestrator.record.ledger import Ledger
+
+if TYPE_CHECKING:
+    from orchestrator.engine.context import Context
+    from orchestrator.engine.duty import EarlierVerification
+    from orchestrator.engine.run import RunOrder
+
+Array = NDArray[Any]
+SAME_TROUBLE = 3
+SHOWN_ANOMALIES = 5
+NOT_RECORDED = FINDINGS.index("not_recorded")
+ACTUATOR = FINDINGS.index("actuator")
+_REASON_OF = {
+    "load_open": Reason.SUPPLY_FAULT,
+    "load_partial": Reason.SUPPLY_FAULT,
+    "supply_lost": Reason.SUPPLY_FAULT,
+    "supply_dip": Reason.SUPPLY_FAULT,
+    "actuator": Reason.ACTUATOR_FAULT,
+    "not_recorded": Reason.CAPTURE_INVALID,
+}
+
+
+class Cycles:
+    """Implements `DutyRun`."""
+
+    def __init__(self, at: Context, order: RunOrder) -> None:
+        self.at = at
+        sequence: Any = at.sequence
+        self.duty = sequence.duty
+        self.each = sequence.each_cycle
+        self.continues = order.continues
+        count = sequence.mounts.count
+        specimens = order.specimens or (order.specimen,) * count
+        policy = Policy.of(sequence.mounts.failure.rule, sequence.mounts.failure.times)
+        self.mounts = Mounts(specimens, policy, self.duty.cycles)
+        self.digest = Digest(count)
+        self.bench = CycleBench(at)
+        self.load = self.bench.load_rules
+        self.layout = layout_of(self.bench.recorder_rules)
+        self.criteria = criteria_of(self.each, self.load)
+        self.expected = expected_of(self.each, self.load)
+        self.trends = [Trend(rule, count) for rule in sequence.trend_limits]
+        self.traces = Traces(self.each.traces, self.bench.recorder_rules, at)
+        self.period_s = 1.0 / self.duty.rate
+        self.next_s = -np.inf
+        self.started_s = at.clock.now_s()
+        self.ledger: Ledger | None = None
+        self.datum_mm: float | None = None
+        self.warmest_k: dict[str, float] = {}
+        self._segment_first = 0
+        self._in_flight = 0
+        self._troubles: deque[tuple[int, int, str]] = deque(maxlen=16)
+        self._spoilt_in_a_row = 0
+        self._anomalies: deque[str] = deque(maxlen=SHOWN_ANOMALIES)
+        every = sequence.intermediate_measurements
+        self._intermediate = every.every if every is not None else 0
+
+    # ---- DutyRun
+
+    def verify(self, earlier: EarlierVerification | None) -> None:
+        """Settings written and read back, then the specimens are connected."""
+        self.bench.prepare()
+        connect_specimen(self.at)
+
+    def begin(self) -> None:
+        """The initial measurements; a run that goes on with an earlier one reconciles first."""
+        self.ledger = Ledger(self.at.store)
+        if self.continues is not None:
+            from orchestrator.engine.going_on import go_on
+
+            go_on(self, self.continues)
+        else:
+            for step in self.at.sequence.initial_measurements:
+                perform(step, self.at)
+        facts = {"commanded": self.mounts.commanded, "rate_per_min": round(60.0 * self.duty.rate, 6)}
+        self.at.journal.append("cycles_started", mounts=self.mounts.to_json(), of=self.duty.cycles, **facts)
+        self._segment_first = self.mounts.commanded + 1
+
+    def perform(self) -> None:
+        """Blocks of cycles with what stands between them."""
+        self._attend()
+        while not self.mounts.reached:
+            self.at.arming.require()
+            self._block()
+            self.end_segment()
+            if self._measurement_is_due() or self.mounts.reached:
+                self._measure()
+            self.at.pause_point()
+        for step in self.at.sequence.final_measurements:
+            perform(step, self.at)
+
+    def completed(self) -> tuple[Reason, str]:
+        """The declared count, or no mount left that could reach it."""
+        failed = self.mounts.failed
+        if len(failed) == len(self.mounts.specimens):
+            return Reason.SPECIMEN_FAILED, self._failure_words(failed[0])
+        behind = f", {len(failed)} of {len(self.mounts.specimens)} mounts failed before" if failed else ""
+        return Reason.COUNT_REACHED, f"{self.duty.cycles} cycles and every measurement done{behind}"
+
+    def evidence(self) -> dict[int, Evidence]:
+        """For each mount what can be judged so far."""
+        return {place + 1: self._evidence(place) for place in range(len(self.mounts.specimens))}
+
+    def failed(self, mount: int) -> str | None:
+        """Why a mount failed by its policy, in a sentence; None where it did not."""
+        return self._failure_words(mount - 1) if self.mounts.failed_at[mount - 1] else None
+
+    def ended_facts(self) -> dict[str, Any]:
+        """Counts of every mount."""
+        facts: dict[str, Any] = {"cycles": self.mounts.to_json(), "commanded": self.mounts.commanded}
+        if self._in_flight:
+            facts["uncertain_cycle"] = self._in_flight
+        return facts
+
+    def close(self) -> None:
+        """The last traces and the last segment."""
+        if self.ledger is None:
+            return
+        if self._in_flight:
+            self.at.journal.keep("uncertain_cycle", cycle=self._in_flight)
+        self.traces.finish()
+        self.end_segment()
+        self._keep_lifetime()
+        self.ledger.close()
+
+    # ---- a block of cycles
+
+    def _attend(self) -> None:
+        """The first cycles after a start are watched by a person who says so."""
+        attended = self.at.sequence.attended
+        if attended is not None and not self.mounts.reached:
+            text = f"Stay at the bench, outside, for the first {attended.cycles} cycles and watch them."
+            self.at.ask("attend", text, items=(f"I watch the first {attended.cycles} cycles",))
+
+    def _block(self) -> None:
+        at = self.at
+        with live(self.load.output, at, self.mounts.commanded + 1, "cycles"):
+            self.bench.ready()
+            while not self._block_is_over():
+                self._cycle()
+        at.arming.used()
+
+    def _block_is_over(self) -> bool:
+        due = self._measurement_is_due() and self.mounts.commanded >= self._segment_first
+        return due or self.mounts.reached or self.at.stop.pause_asked_by is not None
+
+    def _measurement_is_due(self) -> bool:
+        return bool(self._intermediate) and self.mounts.commanded % self._intermediate == 0
+
+    def _measure(self) -> None:
+        """The intermediate measurements, with everything off between their own blocks."""
+        if self._measurement_is_due():
+            self.at.gathered.current = self.mounts.commanded
+            for step in self.at.sequence.intermediate_measurements.steps:
+                perform(step, self.at)
+
+    def _cycle(self) -> None:
+        at, cycle = self.at, self.mounts.commanded + 1
+        pace = at.pace
+        pace.wait_until(self.next_s)
+        self.next_s = max(self.next_s, pace.now_s()) + self.period_s
+        bank = (cycle - 1) % self.load.banks + 1
+        self._in_flight = cycle
+        try:
+            operated = self.bench.operate(cycle, bank, self.duty.on_time)
+        except BenchFault as fault:
+            self._not_carried_out(cycle, bank, fault)
+            raise
+        self.mounts.position_confirmed += 1
+        at.gathered.last_s = pace.now_s()
+        self._count(operated)
+
+    def _not_carried_out(self, cycle: int, bank: int, fault: BenchFault) -> None:
+        """The actuator did not do it: commanded, not confirmed, and said so in the ledger."""
+        if fault.reason is not Reason.ACTUATOR_FAULT:
+            return
+        codes = np.full(len(self.mounts.specimens), ACTUATOR, np.uint8)
+        with self.at.saving():
+            self._write(cycle, bank, self.at.clock.now_s(), "C", codes, None)
+            self._anomaly(cycle, bank, codes, fault.what)
+
+    def _count(self, operated: Operated) -> None:
+        """Figures, finding, ledger, counts; then what follows from them."""
+        cycle = operated.cycle
+        figures, codes = self._diagnosed(operated)
+        matrix = self._matrix(figures)
+        active = self.mounts.active
+        self._write(cycle, operated.bank, operated.begun_s, "CP", codes, matrix)
+        failed = self.mounts.take(cycle, codes)
+        counted = active & (codes == 0)
+        if matrix is not None:
+            self.digest.take(cycle, matrix, counted)
+        bad = bool(codes.any())
+        self.traces.take(cycle, operated.record, bad)
+        if matrix is not None:
+            self._look_at_trends(cycle, matrix)
+        if bad:
+            self._anomaly(cycle, operated.bank, codes, operated.why)
+        else:
+            self._spoilt_in_a_row = 0
+        self._say(cycle)
+        for place in failed:
+            self._mount_failed(cycle, place, codes)
+        if bad:
+            self._stop_at_repeated_trouble(cycle, operated.bank, codes)
+        require_room(self.at.store, self.at.bench.file)
+
+    def _diagnosed(self, operated: Operated) -> tuple[CycleFigures | None, Array]:
+        if operated.record is None:
+            return None, np.full(len(self.mounts.specimens), NOT_RECORDED, np.uint8)
+        record = operated.record
+        volts = record.codes[:, 0] * record.volts_per_code
+        amperes = record.codes[:, 1] * record.amperes_per_code
+        figures = cycle_figures(volts, amperes, self.layout, self.criteria)
+        return figures, diagnose(figures, seen_of(record), self.expected)
+
+    @staticmethod
+    def _matrix(figures: CycleFigures | None) -> Array | None:
+        """The figures as rows of `FIGURES`, a column for each mount."""
+        if figures is None:
+            return None
+        return np.array(
+            (
+                figures.make_time_s,
+                figures.bounce_time_s,
+                figures.bounce_count,
+                figures.inrush_a,
+                figures.steady_a,
+                figures.drop_v,
+                figures.break_time_s,
+                figures.arcing_s,
+            )
+        )
+
+    def _write(
+        self, cycle: int, bank: int, at_s: float, confirmed: str, codes: Array, matrix: Array | None
+    ) -> None:
+        """The ledger's rows of one cycle, durable when this returns."""
+        assert self.ledger is not None
+        self.ledger.append_cycle(
+            cycle, bank, at_s - self.started_s, confirmed, self.mounts.active, codes, matrix
+        )
+        self._in_flight = 0
+
+    # ---- what follows from a cycle
+
+    def _anomaly(self, cycle: int, bank: int, codes: Array, why: str) -> None:
+        for place in np.flatnonzero(codes):
+            finding = FINDINGS[codes[place]]
+            counted = finding in MALFUNCTIONS
+            self.at.journal.append(
+                "anomaly",
+                cycle=cycle,
+                mount=int(place) + 1,
+                bank=bank,
+                finding=finding,
+                counted=counted,
+                why=why,
+            )
+            where = f", mount {place + 1}" if len(codes) > 1 else ""
+            self._anomalies.append(f"cycle {cycle}{where}: {finding.replace('_', ' ')}")
+
+    def _stop_at_repeated_trouble(self, cycle: int, bank: int, codes: Array) -> None:
+        """A bench that spoils one cycle is shown; one that goes on doing so is stopped, and why is said."""
+        spoilt = [FINDINGS[code] for code in codes[codes > 0] if FINDINGS[code] not in MALFUNCTIONS]
+        if not spoilt:
+            return
+        finding = spoilt[0]
+        self._spoilt_in_a_row += 1
+        self._troubles.append((cycle, bank, finding))
+        if self._spoilt_in_a_row >= SAME_TROUBLE:
+            what = f"{self._spoilt_in_a_row} cycles in a row were spoilt, the last is cycle {cycle}"
+            self._stop(_REASON_OF[finding], f"{what}: {finding.replace('_', ' ')}")
+        same = [(c, b) for c, b, f in self._troubles if f == finding]
+        if finding in ("load_open", "load_partial") and len(same) >= SAME_TROUBLE:
+            found = recurrence([c for c, _ in same], self.load.banks)
+            if found is not None:
+                what = f"{finding.replace('_', ' ')} at every {found.period}. cycle since cycle {same[0][0]}"
+                self._stop(
+                    Reason.SUPPLY_FAULT,
+                    f"{what}: bank {found.bank} of {self.load.banks}, the lamp or its lead, not the contact",
+                )
+
+    def _mount_failed(self, cycle: int, place: int, codes: Array) -> None:
+        words = self._failure_words(place)
+        self.at.journal.append(
+            "mount_stopped",
+            mount=place + 1,
+            specimen=self.mounts.specimens[place],
+            cycle=cycle,
+            finding=FINDINGS[codes[place]],
+            why=words,
+        )
+        all_failed = len(self.mounts.failed) == len(self.mounts.specimens)
+        if all_failed or self.at.sequence.failure_policy.limit == "stop":
+            self._stop(Reason.SPECIMEN_FAILED, words)
+
+    def _stop(self, reason: Reason, what: str) -> None:
+        self.at.stop.because(reason, what)
+        self.at.stop.check()
+
+    def _failure_words(self, place: int) -> str:
+        mounts, policy = self.mounts, self.mounts.policy
+        row = f"{policy.times} malfunctions in a row" if policy.in_a_row else f"malfunction {policy.times}"
+        if policy.times == 1:
+            row = "first malfunction"
+        where = f"mount {place + 1}, " if len(mounts.specimens) > 1 else ""
+        return f"{where}specimen {mounts.specimens[place]}: {row} at cycle {int(mounts.failed_at[place])}"
+
+    def _look_at_trends(self, cycle: int, matrix: Array) -> None:
+        for trend in self.trends:
+            for place, median in trend.take(matrix):
+                unit = FIGURES[trend.rule.result]
+                self.at.journal.append(
+                    "trend_warning",
+                    cycle=cycle,
+                    mount=place + 1,
+                    result=trend.rule.result,
+                    median=median,
+                    unit=unit,
+                    over=trend.rule.over,
+                )
+                self._anomalies.append(f"cycle {cycle}: {trend.rule.result.replace('_', ' ')} grows")
+
+    # ---- segments and the end
+
+    def end_segment(self) -> None:
+        """The hash of what the ledger holds since the last one goes into the journal."""
+        last = self.mounts.commanded
+        if self.ledger is None or last < self._segment_first:
+            return
+        self.at.journal.append(
+            "segment",
+            first=self._segment_first,
+            last=last,
+            ledger_sha256=self.ledger.segment_hash(self._segment_first, last),
+            mounts=self.mounts.to_json(),
+        )
+        self._segment_first = last + 1
+
+    def _keep_lifetime(self) -> None:
+        from orchestrator.engine.cycle_rules import lifetime_of
+
+        statement = lifetime_of(self.mounts)
+        if statement is not None:
+            self.at.journal.keep("lifetime", **statement)
+
+    # ---- what is judged
+
+    def _evidence(self, place: int) -> Evidence:
+        mounts, gathered = self.mounts, self.at.gathered
+        values = self.digest.values(place, uncertainties_of(self.bench.recorder_rules))
+        for name, found in gathered.values.items():
+            values[name] = [value for value in found if value.mount in (0, place + 1)]
+        for name, count in self._counts(place).items():
+            values[name] = [Value(mounts.commanded, float(count), "1", 0.0, 1.0)]
+        have = {
+            name: int(self.digest.count[row, place] + mounts.malfunctions[place])
+            for row, name in enumerate(FIGURES)
+        }
+        return Evidence(
+            values,
+            gathered.states,
+            self.duty.cycles,
+            have=have,
+            measurements=self._measurements_wanted(),
+            complete=not mounts.active[place] and not mounts.failed_at[place],
+        )
+
+    def _counts(self, place: int) -> dict[str, int]:
+        mounts = self.mounts
+        found = {name: int(mounts.findings[place, FINDINGS.index(name)]) for name in MALFUNCTIONS}
+        return {**found, "malfunctions": int(mounts.malfunctions[place]), "cycles": int(mounts.done[place])}
+
+    def _measurements_wanted(self) -> dict[str, int]:
+        """How many values of each measured result there have to be at the end."""
+        sequence = self.at.sequence
+        wanted: dict[str, int] = {}
+        every = self._intermediate
+        lists = [(1, sequence.initial_measurements), (1, sequence.final_measurements)]
+        if every:
+            lists.append((self.duty.cycles // every, sequence.intermediate_measurements.steps))
+        for times, steps in lists:
+            for step in steps:
+                for name in step.results(sequence):
+                    wanted[name] = wanted.get(name, 0) + times
+        return wanted
+
+    # ---- what is shown
+
+    def note(self, words: str) -> None:
+        """Something that the screen shows beside the counts."""
+        self._anomalies.append(words)
+
+    def _say(self, cycle: int) -> None:
+        progress, mounts = self.at.progress, self.mounts
+        progress.where = f"cycle {cycle} of {self.duty.cycles}"
+        progress.shot = cycle
+        if cycle % 10 and not progress.watched:
+            return
+        left_s = (self.duty.cycles - mounts.least_done) * self.period_s
+        confirmed = int(mounts.confirmed.min())
+        progress.say(
+            "cycles run",
+            counted="cycle",
+            shots=self.duty.cycles,
+            part="cycles",
+            details=(
+                f"confirmed {confirmed}, malfunctions {int(mounts.malfunctions.sum())}, "
+                f"{60.0 * self.duty.rate:g} a minute, {duration_words(left_s)} left",
+                *self._anomalies,
+            ),
+        )
+
+
+def duration_words(seconds: float) -> str:
+    """A long time as people say it: 61 h 07 min, 12 min, 40 s."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"

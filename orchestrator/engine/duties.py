@@ -31,8 +31,11 @@ class DutyRun(Protocol):
     def completed(self) -> tuple[Reason, str]:
         """Why the run ends when nothing stopped it, and the sentence for it."""
 
-    def evidence(self) -> Evidence:
-        """All that can be judged so far."""
+    def evidence(self) -> dict[int, Evidence]:
+        """All that can be judged so far, of each mount; 0 stands for the one specimen of a duty without mounts."""
+
+    def failed(self, mount: int) -> str | None:
+        """Why a mount failed by the duty's own rule, in a sentence; None where it did not."""
 
     def ended_facts(self) -> dict[str, Any]:
         """What the entry of the run's end says of the duty."""

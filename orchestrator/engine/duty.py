@@ -42,10 +42,14 @@ class Shots:
         """What is said when nothing stopped it."""
         return Reason.COMPLETED, f"{shots_of(self.at.sequence).shots} shots and every measurement done"
 
-    def evidence(self) -> Evidence:
-        """What can be judged so far."""
+    def evidence(self) -> dict[int, Evidence]:
+        """What can be judged so far, of the one specimen."""
         gathered = self.at.gathered
-        return Evidence(gathered.values, gathered.states, shots_of(self.at.sequence).shots)
+        return {0: Evidence(gathered.values, gathered.states, shots_of(self.at.sequence).shots)}
+
+    def failed(self, mount: int) -> str | None:
+        """A specimen of shots fails by its limits alone."""
+        return None
 
     def ended_facts(self) -> dict[str, Any]:
         """What the entry of the run's end says of this duty."""
@@ -294,7 +298,7 @@ def _apply_failure_policy(shots: Shots, shot: int) -> None:
     at = shots.at
     if at.sequence.failure_policy.limit != "stop":
         return
-    evidence = shots.evidence()
+    evidence = shots.evidence()[0]
     for requirement in at.sequence.requirements:
         row = judge(requirement, evidence, None)
         if row.verdict == "F":

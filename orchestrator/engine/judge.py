@@ -8,7 +8,8 @@ Rules
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.analysis.decision import decide
@@ -27,15 +28,23 @@ class Value:
     unit: str = ""
     expanded_uncertainty: float | None = None
     coverage_factor: float | None = None
+    mount: int = 0  # whose it is, where a bench has several specimens; 0: everybody's
 
 
 @dataclass(frozen=True)
 class Evidence:
-    """What the run gathered: values by result name, indicator states by indicator, and the shots asked for."""
+    """What the run gathered of one specimen: values by result, indicator states, and the shots or cycles asked for.
+
+    Where `have` names a result, `values` holds only its first, smallest, largest and last, and `have` says how many
+    there were. `measurements` says how many values a measured result must have; `complete` that the count is reached.
+    """
 
     values: dict[str, list[Value]]
     states: dict[str, list[tuple[int, str]]]
     shots: int
+    have: Mapping[str, int] = field(default_factory=dict)
+    measurements: Mapping[str, int] = field(default_factory=dict)
+    complete: bool = False
 
 
 @dataclass(frozen=True)
@@ -49,6 +58,7 @@ class Row:
     worst: Value | None = None
     acceptance_limit: float | None = None
     shots: tuple[int, ...] = ()
+    mount: int = 0
 
     def to_json(self) -> dict[str, Any]:
         r, w = self.requirement, self.worst
@@ -58,6 +68,7 @@ class Row:
             "judged": r.judged,
             "direction": direction(r),
             "limit": None if limit(r) is None else float(limit(r)),
+            **({"at_least": float(r.at_least)} if r.at_most is not None and r.at_least is not None else {}),
             "unit": None if limit(r) is None else limit(r).unit,
             "must_be": r.must_be,
             "rule": r.rule,
@@ -69,6 +80,7 @@ class Row:
             "acceptance_limit": self.acceptance_limit,
             "shots": list(self.shots),
             "sentence": self.sentence,
+            **({"mount": self.mount} if self.mount else {}),
         }
 
 
@@ -104,7 +116,7 @@ def _incomplete(have: int, want: int) -> str:
 
 def _values(requirement: Requirement, evidence: Evidence) -> Row:
     values = evidence.values.get(requirement.result, [])
-    chosen, complete, why = _chosen(requirement, values, evidence.shots)
+    chosen, complete, why = _chosen(requirement, values, evidence)
     decided = [(value, _decide(requirement, value)) for value in chosen]
     failed = [(v, d) for v, d in decided if d.verdict == "F"]
     shots = tuple(v.shot for v in chosen)
@@ -133,16 +145,27 @@ def _values(requirement: Requirement, evidence: Evidence) -> Row:
 
 
 def _decide(requirement: Requirement, value: Value) -> Any:
+    """The decision on the bound that the value keeps worst; a range has two."""
     magnitude = abs(value.value)  # an impulse's figure keeps its sign, a limit does not have one
-    return decide(
-        magnitude,
-        value.expanded_uncertainty,
-        value.coverage_factor,
-        float(limit(requirement)),
-        direction(requirement),
-        requirement.rule or "simple_acceptance",
-        unit=limit(requirement).unit,
-    )
+    decisions = [
+        decide(
+            magnitude,
+            value.expanded_uncertainty,
+            value.coverage_factor,
+            float(bound),
+            way,
+            requirement.rule or "simple_acceptance",
+            unit=bound.unit,
+        )
+        for way, bound in bounds(requirement)
+    ]
+    return max(decisions, key=lambda d: (d.verdict == "F", d.verdict == "N/J", d.conditional))
+
+
+def bounds(requirement: Requirement) -> list[tuple[Any, Any]]:
+    """Each bound of a numerical limit with its direction."""
+    both = (("at_most", requirement.at_most), ("at_least", requirement.at_least))
+    return [(way, bound) for way, bound in both if bound is not None]
 
 
 def direction(requirement: Requirement) -> Any:
@@ -158,16 +181,24 @@ def limit(requirement: Requirement) -> Any:
 
 
 def _badness(requirement: Requirement, value: Value) -> float:
-    return abs(value.value) if direction(requirement) == "at_most" else -abs(value.value)
+    """How far a value goes towards its limit; of a range, towards the bound that it is nearest to."""
+    size = abs(value.value)
+    if requirement.at_most is not None and requirement.at_least is not None:
+        return max(size - float(requirement.at_most), float(requirement.at_least) - size)
+    return size if requirement.at_most is not None else -size
 
 
-def _chosen(requirement: Requirement, values: list[Value], shots: int) -> tuple[list[Value], bool, str]:
+def _chosen(
+    requirement: Requirement, values: list[Value], evidence: Evidence
+) -> tuple[list[Value], bool, str]:
     """The values that `judged` speaks of, whether all of them are there, and what is missing."""
     by_shot = sorted(values, key=lambda v: v.shot)
-    each = len({v.shot for v in by_shot}) >= shots if any(v.shot for v in by_shot) else bool(by_shot)
-    missing = _incomplete(len({v.shot for v in by_shot}), shots)
+    each, missing = _all_there(requirement.result, by_shot, evidence)
     match requirement.judged:
-        case "every shot":
+        case "count":
+            can_still_reach = requirement.at_least is not None and not evidence.complete
+            return [] if can_still_reach else by_shot, evidence.complete, "the declared count is not reached"
+        case "every shot" | "every cycle" | "every measurement":
             return by_shot, each, missing
         case "first":
             return by_shot[:1], bool(by_shot), "the first value is missing"
@@ -184,6 +215,17 @@ def _chosen(requirement: Requirement, values: list[Value], shots: int) -> tuple[
             return [_change(by_shot[0], by_shot[-1])], True, ""
         case _:
             return [], False, missing
+
+
+def _all_there(result: str, by_shot: list[Value], evidence: Evidence) -> tuple[bool, str]:
+    """Whether a result has as many values as it must have, and how many are missing, in words."""
+    wanted = evidence.measurements.get(result, evidence.shots)
+    have = evidence.have.get(result)
+    if have is None:
+        have = len({v.shot for v in by_shot})
+        if result not in evidence.measurements and by_shot and not any(v.shot for v in by_shot):
+            return True, ""  # measured once, outside the shots
+    return have >= wanted, _incomplete(have, wanted)
 
 
 def _mean(values: list[Value]) -> Value:

@@ -16,7 +16,7 @@ from orchestrator.engine.arming import Arming
 from orchestrator.engine.context import Context
 from orchestrator.engine.course import Course
 from orchestrator.engine.duties import duty_run
-from orchestrator.engine.judge import Row, judge
+from orchestrator.engine.judge import Evidence, Row, judge
 from orchestrator.engine.people import Person
 from orchestrator.engine.stop import BenchFault, Stopped, cause_of
 from orchestrator.record.seal import seal, write_environment
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from orchestrator.engine.progress import Progress
     from orchestrator.engine.stop import Stop
     from orchestrator.monitor.port import MonitorPort
+    from orchestrator.record.continued import Continued
     from orchestrator.record.journal import Journal
     from orchestrator.record.seal import Heads
     from orchestrator.record.store import Store
@@ -59,6 +60,10 @@ class RunOrder:
     """A lapsed calibration that a person set aside: instruments with their dates, planned end, reason."""
     overridden_by: Person | None = None
     """Who answers for that; whoever started the run where it is not given."""
+    specimens: tuple[str, ...] = ()
+    """Of each mount in its order, where the sequence has several; `specimen` then stands for all of them."""
+    continues: Continued | None = None
+    """The earlier run that this one goes on with."""
     asked_s: float | None = None
     """Monotonic time at which the person asked for it; the run's beginning where it is not given."""
 
@@ -154,11 +159,22 @@ def _open_record(order: RunOrder, at: Context) -> None:
         software=order.environment["benchward"],
         part_of=list(order.part_of),
         remark=order.remark,
+        **_more_of(order),
     )
     if order.override is not None:
         by = order.overridden_by or order.started_by
         at.journal.append("override", what="calibration", by=by.to_json(), **order.override)
     at.pace.on_clock_step = lambda step_s: _note_clock_step(step_s, at)
+
+
+def _more_of(order: RunOrder) -> dict[str, Any]:
+    """What only runs with several specimens, or with an earlier part, have to say at their beginning."""
+    more: dict[str, Any] = {}
+    if order.specimens:
+        more["specimens"] = list(order.specimens)
+    if order.continues is not None:
+        more["continues"] = order.continues.run
+    return more
 
 
 def _acknowledge_the_last_stop(at: Context, asked_s: float) -> None:
@@ -211,11 +227,13 @@ class _Closing:
     world: World
     at: Context
     _end_is_kept: bool = False
+    _outcomes: dict[int, Outcome] = field(default_factory=dict)
 
     def close(self) -> RunEnd:
         with self.world.stop.shielded():
             off_proven = self._make_safe()
             self.at.course.go("make_safe")
+            self._close_duty()
             self._keep_causes()
             rows, outcome = self._judged()
             self.at.course.go("judge")
@@ -243,6 +261,13 @@ class _Closing:
             self.world.stop.because(Reason.OFF_NOT_PROVEN, reply.sentence)
         return bool(reply.granted)
 
+    def _close_duty(self) -> None:
+        """What the duty holds open is finished; what cannot be kept is a cause like any other."""
+        try:
+            self.at.duty.close()
+        except Exception as error:  # noqa: BLE001 (the end of a run goes on to its seal)
+            self.world.stop.request(cause_of(error, self.at.clock.now_s()))
+
     def _keep_causes(self) -> None:
         """Before anything is judged: a cause that cannot be kept is a storage fault, and no run with one is valid."""
         for number, cause in enumerate((self._first(), *self.world.stop.later)):
@@ -256,18 +281,35 @@ class _Closing:
             return (), Outcome.ERROR
 
     def _judge(self) -> tuple[tuple[Row, ...], Outcome]:
-        evidence = self.at.duty.evidence()
+        """Each specimen by its own evidence; the run is as good as the worst of them."""
+        outcome = Outcome.PASS
+        rows: list[Row] = []
+        for mount, evidence in self.at.duty.evidence().items():
+            own_rows, own = self._judge_one(mount, evidence)
+            self._outcomes[mount] = own
+            rows += own_rows
+            outcome = worse(outcome, own)
+        return tuple(rows), outcome
+
+    def _judge_one(self, mount: int, evidence: Evidence) -> tuple[tuple[Row, ...], Outcome]:
         requirements = self.at.sequence.requirements
-        outcome = OUTCOME_OF[self._first().reason]
-        for cause in self.world.stop.later:
-            outcome = worse(outcome, OUTCOME_OF[cause.reason])
-        if any(judge(r, evidence, None).verdict is Verdict.FAILS for r in requirements):
+        outcome = self._outcome_of_causes(mount)
+        failed = self.at.duty.failed(mount) is not None
+        if failed or any(judge(r, evidence, None).verdict is Verdict.FAILS for r in requirements):
             outcome = worse(outcome, Outcome.FAIL)
-        rows = tuple(judge(r, evidence, outcome) for r in requirements)
+        rows = tuple(replace(judge(r, evidence, outcome), mount=mount) for r in requirements)
         if outcome is Outcome.PASS and any(r.verdict is Verdict.NOT_JUDGED for r in rows):
             outcome = Outcome.INCONC
-            rows = tuple(judge(r, evidence, outcome) for r in requirements)
+            rows = tuple(replace(judge(r, evidence, outcome), mount=mount) for r in requirements)
         return rows, outcome
+
+    def _outcome_of_causes(self, mount: int) -> Outcome:
+        """What the causes leave of a specimen's outcome. Another mount's failure is none of its own."""
+        outcome = Outcome.PASS
+        for cause in (self._first(), *self.world.stop.later):
+            others = mount and cause.reason is Reason.SPECIMEN_FAILED
+            outcome = worse(outcome, Outcome.PASS if others else OUTCOME_OF[cause.reason])
+        return outcome
 
     def _first(self) -> Cause:
         first = self.world.stop.first
@@ -286,6 +328,7 @@ class _Closing:
             sentence=words,
             later=[c.to_json() for c in later],
             **self.at.duty.ended_facts(),
+            **self._mount_outcomes(),
             verdicts_count=len(rows),
             after_a_stop=self.at.sequence.specimen.after_a_stop,
             indicator_doubt=doubt or None,
@@ -295,6 +338,11 @@ class _Closing:
         self._end_is_kept = ended and all(kept)
         self.at.progress.say(words)
         return RunEnd(outcome, first, off_proven, words, rows, False, later, doubt or None)
+
+    def _mount_outcomes(self) -> dict[str, Any]:
+        """The outcome of each mount, where there are mounts."""
+        mounts = {str(mount): own.value for mount, own in self._outcomes.items() if mount}
+        return {"mount_outcomes": mounts} if mounts else {}
 
     def _keep(self, kind: str, **fields: Any) -> bool:
         failed = self.world.journal.keep(kind, **fields)

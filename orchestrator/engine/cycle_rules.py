@@ -1,0 +1,107 @@
+"""From the files to what the analysis of a cycle takes: layout, criteria, expectations, uncertainties."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from orchestrator.analysis.contact import Criteria, RecordLayout
+from orchestrator.analysis.diagnosis import Expected, Seen
+
+if TYPE_CHECKING:
+    from drivers.equipment.protocols import CycleRecord
+    from orchestrator.engine.mounts import Mounts
+
+CONFIDENCE = 0.90
+COVERAGE = 2.0
+DROP_BAD_PART = 0.05  # of the supply: a closed contact that keeps so much for itself is no contact
+
+
+def layout_of(recorder: Any) -> RecordLayout:
+    """How a record is laid out, by the bench file."""
+    return RecordLayout(
+        make_samples=recorder.make_samples,
+        break_samples=recorder.break_samples,
+        make_pre=recorder.make_pre,
+        break_pre=recorder.break_pre,
+        interval_s=1.0 / recorder.sample_rate,
+    )
+
+
+def criteria_of(each: Any, load: Any) -> Criteria:
+    """When a contact counts as open, and what flows when it is closed."""
+    return Criteria(
+        open_above_v=float(each.open_above), rated_a=float(load.current), ac_hz=float(load.frequency)
+    )
+
+
+def expected_of(each: Any, load: Any) -> Expected:
+    """What a sound supply, load and contact show."""
+    return Expected(
+        supply_v=float(load.supply),
+        current_low_a=float(each.current.low),
+        current_high_a=float(each.current.high),
+        drop_bad_v=DROP_BAD_PART * float(load.supply),
+    )
+
+
+def seen_of(record: CycleRecord) -> Seen:
+    """What the recorder's slow channels saw beside the contacts; the position was confirmed before."""
+    return Seen(
+        supply_before_v=record.supply_before_v,
+        supply_on_v=record.supply_on_v,
+        load_on_v=record.load_on_v,
+        supply_after_v=record.supply_after_v,
+        position_ok=True,
+    )
+
+
+Uncertainty = Callable[[float], tuple[float, float]]
+
+
+def uncertainties_of(recorder: Any) -> dict[str, Uncertainty]:
+    """Expanded uncertainty of each figure of a cycle by the recorder's stated accuracy, coverage factor 2.
+
+    Times: two rectangular halves of a sample each. Voltage and current: gain of the reading and offset of the range,
+    both rectangular. (JCGM 100, 4.3.7.)
+    """
+    time_u = COVERAGE * math.sqrt(2) * (0.5 / recorder.sample_rate) / math.sqrt(3)
+
+    def of_time(value: float) -> tuple[float, float]:
+        return time_u, COVERAGE
+
+    return {
+        **dict.fromkeys(("make_time", "bounce_time", "break_time", "arcing_time"), of_time),
+        "contact_drop": _of_channel(recorder.voltage),
+        "inrush": _of_channel(recorder.current),
+        "steady_current": _of_channel(recorder.current),
+    }
+
+
+def _of_channel(channel: Any) -> Uncertainty:
+    offset = channel.accuracy.offset * float(channel.range)
+
+    def of(value: float) -> tuple[float, float]:
+        return COVERAGE * math.hypot(channel.accuracy.gain * value, offset) / math.sqrt(3), COVERAGE
+
+    return of
+
+
+def lifetime_of(mounts: Mounts) -> dict[str, Any] | None:
+    """The statement on life that the counts allow: success run without a failure, Weibull with three or more.
+
+    None where neither says anything.
+    """
+    from orchestrator.analysis.lifetime import success_run, weibull
+
+    done = [int(each) for each in mounts.done]
+    failed = mounts.failed
+    if not done or not max(done):
+        return None
+    if not failed and min(done) >= mounts.cycles:
+        return {"kind": "success run", **success_run(len(done), mounts.cycles, CONFIDENCE).to_json()}
+    if len(failed) >= 3:
+        suspended = [cycles for place, cycles in enumerate(done) if place not in failed]
+        return {"kind": "weibull", **weibull([done[place] for place in failed], suspended).to_json()}
+    return None
