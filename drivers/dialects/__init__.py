@@ -1,7 +1,8 @@
 """Dialects: the wording that one instrument family understands, one data file each.
 
-A file holds headers of SCPI-99's command tree, character data and numbers; there is nothing to substitute in it.
-The driver appends the question mark, the values, and the channel's number to the node that the file names.
+A file holds headers of SCPI-99's command tree (or the words of a motion controller), character data and numbers;
+there is nothing to substitute in it. The driver appends the question mark, the values, and the channel's number to
+the node that the file names.
 Adding a family is adding a file.
 """
 
@@ -14,7 +15,14 @@ from importlib import resources
 from importlib.resources.abc import Traversable
 from typing import Any, Literal, TypeVar, cast, get_args, get_origin, get_type_hints
 
-from drivers.dialects.shapes import DigitiserDialect, ImpulseSourceDialect, LeakageMeterDialect, Waiting
+from drivers.dialects.shapes import (
+    ActuatorDialect,
+    ContactRecorderDialect,
+    DigitiserDialect,
+    ImpulseSourceDialect,
+    LeakageMeterDialect,
+    Waiting,
+)
 
 T = TypeVar("T")
 
@@ -23,11 +31,15 @@ class DialectError(ValueError):
     """A dialect file cannot be used; the sentence names the file and the key."""
 
 
-Dialect = ImpulseSourceDialect | DigitiserDialect | LeakageMeterDialect
+Dialect = (
+    ImpulseSourceDialect | DigitiserDialect | LeakageMeterDialect | ActuatorDialect | ContactRecorderDialect
+)
 SHAPES: dict[str, type[Dialect]] = {
     "impulse source": ImpulseSourceDialect,
     "digitiser": DigitiserDialect,
     "leakage meter": LeakageMeterDialect,
+    "actuator": ActuatorDialect,
+    "contact recorder": ContactRecorderDialect,
 }
 
 
@@ -58,6 +70,8 @@ def parse(text: str, file: str) -> Dialect:
     if isinstance(dialect, DigitiserDialect):
         _require_suffix_nodes(dialect, file)
         _require_waiting(dialect.waiting, file)
+    if isinstance(dialect, ActuatorDialect):
+        _require_apart(dialect, file)
     return dialect
 
 
@@ -122,3 +136,19 @@ def _require_waiting(waiting: Waiting, file: str) -> None:
         raise DialectError(f"{file}: key waiting.bit: must be from 0 to 15 for the method status bit")
     if waiting.method == "sample count" and not waiting.points:
         raise DialectError(f"{file}: key waiting.points: missing for the method sample count")
+
+
+def _require_apart(dialect: ActuatorDialect, file: str) -> None:
+    """What stands before a value tells the values apart, so none may begin like another; and how it is learned
+    that a motion has ended must be said."""
+    pairs = [(each.name, str(getattr(dialect.state, each.name))) for each in fields(dialect.state)]
+    for name, text in pairs:
+        for other, begins in pairs:
+            if name != other and text.startswith(begins):
+                raise DialectError(f"{file}: key state.{name}: {text} begins like state.{other}")
+    numbered = dialect.line.numbered == "in front, answers too"
+    for each in fields(dialect.answers):
+        if numbered and not getattr(dialect.answers, each.name):
+            raise DialectError(f"{file}: key answers.{each.name}: missing where answers are numbered")
+    if dialect.line.completion == "announced" and not numbered:
+        raise DialectError(f"{file}: key line.completion: announced needs numbered answers")

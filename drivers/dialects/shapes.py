@@ -162,3 +162,157 @@ class LeakageMeterDialect:
     title: str
     headers: MeterHeaders
     off: Off
+
+
+# --------------------------------------------------------------------------- actuator
+
+
+@dataclass(frozen=True)
+class SerialLine:
+    """The serial line's format that the family speaks."""
+
+    baud: int
+    data_bits: int = 8
+    parity: Literal["N", "E", "O"] = "N"
+    stop_bits: int = 1
+
+
+@dataclass(frozen=True)
+class MotionLine:
+    """How a message is written and how its end is learned."""
+
+    number: str  # what stands before the number of a message
+    numbered: Literal["in front, answers too", "behind, motions only"]
+    checksum: Literal["xor", "none"]  # of the bytes before *, decimal, behind it
+    completion: Literal["announced", "asked for"]  # of a motion
+
+
+@dataclass(frozen=True)
+class MotionWords:
+    """What opens a message."""
+
+    identity: str  # a question, as all here that end in a question mark or carry no values
+    state: str
+    limits: str
+    limits_question: str
+    acceleration: str
+    acceleration_question: str
+    move: str
+    home: str
+    touch_off: str
+    points: str
+    bring_to_rest: str
+    stop_at_once: str
+    clear_alarm: str
+
+
+@dataclass(frozen=True)
+class MotionValues:
+    """What stands before a value, sent or answered."""
+
+    target: str
+    speed: str
+    lowest: str
+    highest: str
+    acceleration: str
+
+
+@dataclass(frozen=True)
+class MotionAnswers:
+    """What opens an answer; empty: the values of an answer stand alone."""
+
+    taken: str
+    refused: str
+    done: str = ""
+    alarm: str = ""
+    state: str = ""
+    limits: str = ""
+    acceleration: str = ""
+    points: str = ""
+    identity: str = ""
+
+
+@dataclass(frozen=True)
+class StateValues:
+    """What stands before each value of the state."""
+
+    line: str
+    done: str
+    commanded: str
+    encoder: str
+    moving: str
+    homed: str
+    alarm: str
+
+
+@dataclass(frozen=True)
+class AlarmWords:
+    """A family's words for what an alarm or a refusal means; another word is told as it is."""
+
+    none: str
+    limit: str
+    not_homed: str
+
+
+@dataclass(frozen=True)
+class ActuatorDialect:
+    """Wording of a family of motion controllers of one axis, in millimetres."""
+
+    equipment: Literal["actuator"]
+    title: str
+    speed_unit: Literal["mm/s", "mm/min"]
+    serial: SerialLine
+    line: MotionLine
+    words: MotionWords
+    values: MotionValues
+    answers: MotionAnswers
+    state: StateValues
+    alarms: AlarmWords
+
+
+# --------------------------------------------------------------------------- contact recorder
+
+
+@dataclass(frozen=True)
+class ContactHeaders:
+    """Headers of a contact recorder."""
+
+    layout: str
+    voltage_range: str
+    current_range: str
+    interval: str
+    trigger_level: str
+    start: str
+    stop: str
+    status: str
+    cycle: str
+    bank: str
+    bank_state: str
+    temperature: str
+    contact: str
+
+
+@dataclass(frozen=True)
+class ContactBits:
+    """Bits of a contact recorder's operation status."""
+
+    waiting: int
+
+
+@dataclass(frozen=True)
+class ContactRecord:
+    """How a family codes a cycle."""
+
+    full_scale_code: int
+
+
+@dataclass(frozen=True)
+class ContactRecorderDialect:
+    """Wording of a family of contact recorders."""
+
+    equipment: Literal["contact recorder"]
+    title: str
+    headers: ContactHeaders
+    bits: ContactBits
+    record: ContactRecord
+    off: Off

@@ -4,52 +4,29 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, is_dataclass
-from functools import wraps
-from typing import Any, Concatenate, ParamSpec, TypeVar
+from typing import Any, TypeVar
 
 from drivers import scpi
+from drivers.equipment.linked import ANSWER_BYTES, LinkedInstrument
+from drivers.equipment.linked import TIMEOUT_S as TIMEOUT_S
+from drivers.equipment.linked import one_deadline as one_deadline
 from drivers.equipment.off import OffWrite
 from drivers.equipment.protocols import Identity, InstrumentFault
 from drivers.links.base import Link
 
-P = ParamSpec("P")
 R = TypeVar("R")
-I = TypeVar("I", bound="ScpiInstrument")  # noqa: E741
 
-TIMEOUT_S = 2.0
 IDENTIFY = "*IDN?"
 NEXT_ERROR = "SYSTem:ERRor?"
 MOST_ERRORS = 64  # an error queue that never empties is no queue
-ANSWER_BYTES = 4096
 UNITS = {"v": "V", "s": "s", "a": "A"}
 
 
-def one_deadline(work: Callable[Concatenate[I, P], R]) -> Callable[Concatenate[I, P], R]:
-    """All link calls of one equipment call share one total deadline."""
-
-    @wraps(work)
-    def within(self: I, /, *args: P.args, **kwargs: P.kwargs) -> R:
-        before_s = self.until_s
-        if before_s is None:
-            self.until_s = self.link.pace.now_s() + self.timeout_s
-        try:
-            return work(self, *args, **kwargs)
-        finally:
-            self.until_s = before_s
-
-    return within
-
-
-class ScpiInstrument:
-    """What all instruments here have in common."""
+class ScpiInstrument(LinkedInstrument):
+    """What all SCPI instruments here have in common."""
 
     def __init__(self, link: Link, expected: Identity, off: OffWrite, timeout_s: float = TIMEOUT_S) -> None:
-        self.link = link
-        self.name = link.name
-        self.expected = expected
-        self.timeout_s = timeout_s
-        self.until_s: float | None = None
-        self.off_write = off
+        super().__init__(link, expected, off, timeout_s)
         self.errors_at_open: tuple[scpi.ErrorEntry, ...] = ()
 
     @one_deadline
@@ -66,10 +43,6 @@ class ScpiInstrument:
             raise
         self.errors_at_open = tuple(self._errors())
         return found
-
-    def close(self) -> None:
-        """Close the link."""
-        self.link.close()
 
     @one_deadline
     def send(self, group: str, *messages: str) -> None:
@@ -107,21 +80,13 @@ class ScpiInstrument:
 
     def ask_word(self, question: str, words: Mapping[str, str]) -> str:
         """Our word for the instrument's character answer; its own word where it means none of ours."""
-        text = self.ask(question)
-        for word, theirs in words.items():
-            if text.upper() in (scpi.short_form(theirs), theirs.upper()):
-                return word
-        return text
+        return word_of(self.ask(question), words)
 
     def ask_bit(self, status_header: str, bit: int) -> bool:
         """One bit of a status register."""
         return bool(self.ask_integer(scpi.query(status_header)) >> bit & 1)
 
     # ---- inside
-
-    def _left_s(self) -> float:
-        until_s = self.link.pace.now_s() + self.timeout_s if self.until_s is None else self.until_s
-        return max(0.0, until_s - self.link.pace.now_s())
 
     def _write(self, *messages: str) -> None:
         self.link.write("".join(f"{each}\n" for each in messages).encode("ascii"), self._left_s())
@@ -136,14 +101,7 @@ class ScpiInstrument:
             raise self.link.condemn("rubbish", f"gave an impossible answer: {error}") from error
 
     def _identify(self) -> Identity:
-        found = Identity(*self._parsed(scpi.identity_fields, self.ask(IDENTIFY)))
-        wanted = self.expected
-        for what in ("maker", "model", "serial"):
-            want, have = getattr(wanted, what), getattr(found, what)
-            if want and want != have:
-                sentence = f"the bench file says {what} {want!r}, this one says {have!r}"
-                raise InstrumentFault("wrong_instrument", self.name, "identify", sentence)
-        return found
+        return self._require_expected(Identity(*self._parsed(scpi.identity_fields, self.ask(IDENTIFY))))
 
     def _errors(self) -> list[scpi.ErrorEntry]:
         self._write(NEXT_ERROR)
@@ -164,6 +122,14 @@ class ScpiInstrument:
         if entries:
             sentence = "; ".join(entry.in_words() for entry in entries)
             raise InstrumentFault("error_queue", self.name, group, f"it reports {sentence}")
+
+
+def word_of(text: str, words: Mapping[str, str]) -> str:
+    """Our word for an instrument's character answer, in its short or long form; the text where it is none of ours."""
+    for word, theirs in words.items():
+        if text.upper() in (scpi.short_form(theirs), theirs.upper()):
+            return word
+    return text
 
 
 def differences(wanted: object, read: object, relative: float = 1e-4) -> list[str]:

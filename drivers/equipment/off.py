@@ -4,6 +4,9 @@ An `OffWrite` is a small state machine over transports. It works although the li
 fresh transport then. The real world runs one thread for each, the virtual world steps them all in one thread with
 timeout 0. They say what was sent and what the instrument confirmed; that it is off is proved elsewhere, by the
 interlock monitor's feedback.
+
+What proves it is one literal answer, or, where an answer varies (the state of an axis), a function of the lines that
+came: it says confirmed, wrong, not yet, or that the question must be put again.
 """
 
 from __future__ import annotations
@@ -12,6 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 from drivers.links.base import TIME_OVER_S, Link, LinkLost, LinkRefused, Transport, shown
 
@@ -19,6 +23,11 @@ OFF_S = 0.2
 STEP_S = 0.02
 VIRTUAL_STEP_S = 0.005
 ANSWER_BYTES = 256
+MOST_LINES = 200  # of answers, within the time of one way to safe
+
+Verdict = Literal["confirmed", "wrong", "not yet", "ask again"]
+Proof = Callable[[Sequence[bytes]], Verdict]
+"""What the complete lines that came since the beginning prove, oldest first, without their line ends."""
 
 
 @dataclass(frozen=True)
@@ -32,16 +41,26 @@ class OffResult:
 
 
 class OffWrite:
-    """One instrument's off messages: `start`, then `step` until it says done."""
+    """One instrument's off messages: `start`, then `step` until it says done.
+
+    `answer` is the one line that proves it, with nothing behind it, or a `Proof`.
+    """
 
     def __init__(
-        self, link: Link, messages: Sequence[str], question: str, answer: str, total_s: float = OFF_S
+        self,
+        link: Link,
+        messages: Sequence[str],
+        question: str,
+        answer: str | Proof,
+        total_s: float = OFF_S,
     ) -> None:
         self.name = link.name
         self.total_s = total_s
         self._link = link
-        self._data = "".join(f"{line}\n" for line in (*messages, question)).encode("ascii")
-        self._answer = answer.encode("ascii")
+        self._first = "".join(f"{line}\n" for line in (*messages, question)).encode("ascii")
+        self._question = f"{question}\n".encode("ascii")
+        self._data = self._first
+        self._answer = answer
         self._until_s = 0.0
         self._transport: Transport | None = None
         self._is_own = False  # whether it is the link's own transport, in step until proved otherwise
@@ -94,7 +113,9 @@ class OffWrite:
 
     def _begin_again(self) -> None:
         self._is_open = False
+        self._data = self._first
         self._sent = 0
+        self._judged = 0  # number of lines that were judged
         self._received = bytearray()
         self._buffer = memoryview(bytearray(ANSWER_BYTES))
 
@@ -111,11 +132,25 @@ class OffWrite:
             self._judge()
 
     def _judge(self) -> None:
-        line, ending, behind = bytes(self._received).partition(b"\n")
-        if ending and line.strip() == self._answer and not behind:
+        *lines, rest = bytes(self._received).split(b"\n")
+        if len(lines) == self._judged and len(rest) < ANSWER_BYTES:
+            return
+        self._judged = len(lines)
+        verdict = self._verdict([line.strip() for line in lines], rest)
+        if verdict == "confirmed":
             self._finish("")
-        elif ending or len(line) >= ANSWER_BYTES:
-            self._finish(f"answered {shown(self._received)}, not {shown(self._answer)}")
+        elif verdict == "wrong" or len(rest) >= ANSWER_BYTES or len(lines) > MOST_LINES:
+            self._finish(f"answered {shown(self._received)}{self._but()}")
+        elif verdict == "ask again":
+            self._data += self._question
+
+    def _verdict(self, lines: Sequence[bytes], rest: bytes) -> Verdict:
+        if callable(self._answer):
+            return self._answer(lines) if lines else "not yet"
+        return "confirmed" if lines == [self._answer.encode("ascii")] and not rest else "wrong"
+
+    def _but(self) -> str:
+        return "" if callable(self._answer) else f", not {shown(self._answer.encode('ascii'))}"
 
     def _failed(self, error: Exception) -> None:
         """A connection that was lost before is opened once more: switching off may be tried again."""

@@ -9,24 +9,46 @@ from importlib import resources
 import pytest
 
 from drivers import dialects
-from drivers.dialects.shapes import DigitiserDialect, ImpulseSourceDialect, LeakageMeterDialect
+from drivers.dialects.shapes import (
+    ActuatorDialect,
+    ContactRecorderDialect,
+    DigitiserDialect,
+    ImpulseSourceDialect,
+    LeakageMeterDialect,
+    SerialLine,
+)
 
 HEADER = re.compile(r"\*[A-Z]{3}|[A-Z]+[a-z]*(:[A-Z]+[a-z]*)*")
+WORDS = re.compile(r"[A-Z]+[0-9]*\??( [A-Z][0-9]+)*")
 
 
 def text_of(name: str) -> str:
     return resources.files(dialects).joinpath(f"{name}.toml").read_text("utf-8")
 
 
-def test_the_four_families_of_the_impulse_bench_load() -> None:
+def test_the_families_that_come_with_the_program_load() -> None:
     assert dialects.names() == [
+        "contact-recorder",
         "digitiser-sample-count",
         "digitiser-status-bit",
         "impulse-source",
         "leakage-meter",
+        "motion-lines",
+        "motion-words",
     ]
     assert isinstance(dialects.load("impulse-source"), ImpulseSourceDialect)
     assert isinstance(dialects.load("leakage-meter"), LeakageMeterDialect)
+    assert isinstance(dialects.load("contact-recorder"), ContactRecorderDialect)
+
+
+def test_the_two_motion_controllers_differ_in_numbering_checksum_completion_and_speed() -> None:
+    words, lines = dialects.load("motion-words"), dialects.load("motion-lines")
+    assert isinstance(words, ActuatorDialect)
+    assert isinstance(lines, ActuatorDialect)
+    assert (words.line.checksum, lines.line.checksum) == ("xor", "none")
+    assert (words.line.completion, lines.line.completion) == ("announced", "asked for")
+    assert (words.speed_unit, lines.speed_unit) == ("mm/min", "mm/s")
+    assert words.serial == lines.serial == SerialLine(115200, 8, "N", 1)
 
 
 def test_the_two_digitisers_prove_waiting_differently() -> None:
@@ -40,9 +62,12 @@ def test_the_two_digitisers_prove_waiting_differently() -> None:
 
 @pytest.mark.parametrize("name", dialects.names())
 def test_headers_are_plain_headers_with_nothing_to_substitute(name: str) -> None:
-    headers = dialects.load(name).headers
-    for each in fields(headers):
-        assert HEADER.fullmatch(getattr(headers, each.name)), each.name
+    dialect = dialects.load(name)
+    words, form = (
+        (dialect.words, WORDS) if isinstance(dialect, ActuatorDialect) else (dialect.headers, HEADER)
+    )
+    for each in fields(words):
+        assert form.fullmatch(getattr(words, each.name)), each.name
     assert not re.search(r"[{}$%<>]", text_of(name))
 
 
@@ -85,6 +110,17 @@ def test_an_unknown_dialect_is_named_with_those_there_are() -> None:
             "key channel_suffix.range: SENS is no node",
         ),
         ("digitiser-status-bit", "[trace]", "[trace", "line"),
+        ("motion-words", 'done = "D"', 'done = "L2"', "key state.done: L2 begins like state.line"),
+        ("motion-words", 'points = "points"', "", "key answers.points: missing where answers are numbered"),
+        (
+            "motion-lines",
+            '"asked for"',
+            '"announced"',
+            "key line.completion: announced needs numbered answers",
+        ),
+        ("motion-lines", "baud = 115200", 'baud = "fast"', "key serial.baud: must be a whole number"),
+        ("motion-words", 'speed_unit = "mm/min"', 'speed_unit = "in/min"', "key speed_unit: must be one of"),
+        ("contact-recorder", "waiting = 5", "", "key bits.waiting: missing"),
     ],
 )
 def test_a_broken_file_is_named_with_its_key(name: str, old: str, new: str, says: str) -> None:
