@@ -1,0 +1,124 @@
+"""The ledger of a cyclic duty: what every cycle was, durable before the next one begins.
+
+Writing is here, one write and one sync a cycle for all mounts; the form of a row is in `ledger_rows`, the vectorised
+reading in `ledger_table`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from orchestrator.record.ledger_rows import (
+    FIGURES,
+    FLAGS,
+    HEADING,
+    ROW_BYTES,
+    row,
+    rows_between,
+    shared_text,
+    supply_text,
+    whole_bytes,
+)
+from orchestrator.record.store import StorageFault, Store
+
+Array = NDArray[Any]
+LEDGER = "cycles.txt"
+_SCALES = np.array([[scale] for scale, _ in FIGURES.values()])
+_NONE = [math.nan] * len(FIGURES)
+
+
+class Ledger:
+    """Writes the ledger of one run. What an earlier opening of the same file wrote stays, and is written on."""
+
+    def __init__(self, store: Store, name: str = LEDGER) -> None:
+        """Raises StorageFault where the file cannot be written, or holds rows that are not whole in its midst."""
+        self.name = name
+        self._store = store
+        self._file = store.appender(name, whole_bytes)
+        self.last_cycle = 0
+        self._closed = False
+        self._begin_segment()
+        if name in store.names() and (data := store.read(name)):
+            self._go_on(data)
+        else:
+            self._file.append(HEADING)
+
+    @property
+    def torn_file(self) -> str | None:
+        """The file that holds the torn bytes found at opening; None where there were none."""
+        return self._file.aside
+
+    def append_cycle(
+        self,
+        cycle: int,
+        bank: int,
+        t_s: float,
+        confirmed: str,
+        active: Array,
+        codes: Array,
+        matrix: Array | None,
+        supply: float = math.nan,
+    ) -> None:
+        """The rows of one cycle, durable when this returns: one write and one sync for all mounts.
+
+        `confirmed` is "C" where the actuator did not do it, "CP" where its position was confirmed. `active` (m,) says
+        which mounts took part, `codes` (m,) their findings; `matrix` (8, m) holds `FIGURES` in SI units, not a number
+        where there is none, None where nothing was recorded. `supply` is a part of its rated value. Raises
+        StorageFault; ValueError for a cycle that is not later than the last one, and after `close`.
+        """
+        if self._closed:
+            raise ValueError(f"cycle {cycle} comes after the end of the ledger")
+        if cycle <= self.last_cycle:
+            raise ValueError(f"cycle {cycle} does not come after cycle {self.last_cycle}")
+        shared, end = shared_text(cycle, t_s, bank), supply_text(supply)
+        figures = [_NONE] * len(codes) if matrix is None else (matrix * _SCALES).T.tolist()
+        flags = FLAGS[confirmed]
+        rows = [
+            row(shared, mount, flags[code], code, own, end)
+            for mount, (takes_part, code, own) in enumerate(
+                zip(active.tolist(), codes.tolist(), figures, strict=True), 1
+            )
+            if takes_part
+        ]
+        if rows:
+            data = b"".join(rows)
+            self._file.append(data)
+            self._took(cycle, data)
+
+    def segment_hash(self, first: int, last: int) -> str:
+        """SHA-256 over the bytes of all rows of the cycles first to last, in hex; of nothing where there are none.
+
+        The segment that follows the one asked for before is at hand, any other is read from the file.
+        """
+        if self._segment_end < first <= (self._hashed_from or first) and last >= self.last_cycle:
+            digest = self._hash.hexdigest()
+            self._begin_segment()
+            return digest
+        return hashlib.sha256(rows_between(self._store.read(self.name), first, last)).hexdigest()
+
+    def close(self) -> None:
+        """Nothing is written after this; the file itself is the store's to close."""
+        self._closed = True
+
+    def _begin_segment(self) -> None:
+        self._hash = hashlib.sha256()
+        self._segment_end = self.last_cycle
+        self._hashed_from = 0  # no row yet
+
+    def _took(self, cycle: int, data: bytes) -> None:
+        self.last_cycle = cycle
+        self._hashed_from = self._hashed_from or cycle
+        self._hash.update(data)
+
+    def _go_on(self, data: bytes) -> None:
+        if not data.startswith(HEADING):
+            to_do = "Keep the file and give the run a folder of its own."
+            raise StorageFault(self.name, "is no ledger of this version", to_do)
+        if rows := data[len(HEADING) :]:
+            self.last_cycle = int(rows[-ROW_BYTES:][:7])
+            self._begin_segment()
