@@ -153,20 +153,23 @@ def _keep(rehearsal: Rehearsal, folder: Path) -> None:
 
 
 def _as_text(rehearsal: Rehearsal, end: RunEnd | None) -> str:
+    from orchestrator.cli.happenings import plain
     from orchestrator.rehearse import timeline
 
     entries = rehearsal.world.journal.entries
     lines = timeline.timeline(entries, rehearsal.technician.done, rehearsal.virtual.plant.truth())
-    return "\n".join(
-        [
-            MARK,
-            "",
-            timeline.in_words(lines),
-            "",
-            *_end_in_words(end),
-            f"Duration {rehearsal.virtual.now_s:.1f} s of virtual time, seed {rehearsal.order.seed}.",
-            MARK,
-        ]
+    return plain(
+        "\n".join(
+            [
+                MARK,
+                "",
+                timeline.in_words(lines),
+                "",
+                *_end_in_words(end),
+                f"Duration {rehearsal.virtual.now_s:.1f} s of virtual time, seed {rehearsal.order.seed}.",
+                MARK,
+            ]
+        )
     )
 
 

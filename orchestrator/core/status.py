@@ -30,6 +30,8 @@ _WAITS_FOR = {
     "release": "the test operator in charge releases the bench",
     "acknowledge": "an engineer acknowledges the failure of the software",
 }
+_REFUSED_UNTIL = "; the next run is refused until an engineer acknowledges it"
+_ACKNOWLEDGED = "; an engineer has acknowledged it since"
 _BETWEEN_SHOTS = ("inspection", "hold point", "making safe", "waiting for a person", "paused", "resumed")
 _WHILE_CHARGED = ("charging", "charged, waiting for the interval")
 
@@ -47,6 +49,7 @@ def compose(
     """
     view: Facts = snapshot or {}
     run: Facts = progress or {}
+    last_end = None if last_end is None else _since_acknowledged(last_end, run)
     entry = _with_doubt(_entry(view, now_s, lost), run, last_end or {})
     return {
         "at_s": now_s,
@@ -59,7 +62,7 @@ def compose(
         "ambient": dict(view.get("ambient") or {}),
         "figures": [_compact(one) for one in list(run.get("figures") or [])[-MOST_FIGURES:]],
         "verdicts": list(run.get("verdicts") or (last_end or {}).get("verdicts") or []),
-        "last_end": None if last_end is None else dict(last_end),
+        "last_end": last_end,
         "cause": view.get("cause"),
         "blocked": view.get("blocked"),
         "lost": lost,
@@ -71,14 +74,22 @@ def aged(status: Facts, now_s: float) -> dict[str, Any]:
     older = dict(status)
     entry = dict(status["may_i_go_in"])
     entry["age_s"] = _age_s(status.get("read_at_s"), now_s)
-    if entry["answer"] != "not known" and _is_old(entry["age_s"]):
-        entry.update(_unknown(_old_words(entry["age_s"])))
-        older["do"] = {**status["do"], "sentence": STAY_OUT, "caution": None}
+    if _is_old(entry["age_s"]):
+        entry.update(_NOTHING_KNOWN)
+        if entry["answer"] != "not known":
+            entry.update(_unknown(_old_words(entry["age_s"])))
+            older["do"] = {**status["do"], "sentence": STAY_OUT, "caution": None}
     older["may_i_go_in"] = entry
     return older
 
 
 # --------------------------------------------------------------------------- may I go in?
+
+# What a reading said that has grown old since: nobody may rely on any of it, whatever the answer was.
+_NOTHING_KNOWN: Facts = {
+    "state": "not known", "lamp": "not known", "stored_v": None, "terminals_v": None, "voltages": {},
+    "contactor": "not known", "earth": "not known", "proven": False,
+}  # fmt: skip
 
 
 def _entry(view: Facts, now_s: float, lost: str | None) -> dict[str, Any]:
@@ -96,7 +107,7 @@ def _entry(view: Facts, now_s: float, lost: str | None) -> dict[str, Any]:
         "age_s": age_s,
         "proven": _is_proven(view) and not _is_old(age_s),
     }
-    return {**facts, **_answer(view, age_s, lost)}
+    return {**facts, **(_NOTHING_KNOWN if _is_old(age_s) else {}), **_answer(view, age_s, lost)}
 
 
 def _answer(view: Facts, age_s: float | None, lost: str | None) -> dict[str, Any]:
@@ -186,7 +197,7 @@ def _going_on(run: Facts, last_end: Facts | None, lost: str | None) -> dict[str,
         key: run.get(key)
         for key in (
             "part", "shot", "shots", "polarity", "doing", "countdown_s", "countdown_to", "charge_v", "wanted_v",
-            "capture", "paused",
+            "capture", "paused", "counted", "where", "shown", "trend",
         )
     }  # fmt: skip
     return {"sentence": _sentence(run, lost), "details": _details(run, last_end), **kept}
@@ -209,9 +220,13 @@ def _sentence(run: Facts, lost: str | None) -> str:
 
 
 def _where(run: Facts) -> str:
-    """The shot as a person counts it; nothing where what is done belongs to no shot."""
+    """How far the duty is, as it says itself, or the shot; nothing where what is done belongs to neither."""
     doing, asked = str(run.get("doing") or ""), (run.get("question") or {}).get("ask")
-    if not run.get("shots") or not run.get("shot") or asked in _WAITS_FOR or doing.startswith(_BETWEEN_SHOTS):
+    if asked in _WAITS_FOR or doing.startswith(_BETWEEN_SHOTS):
+        return ""
+    if run.get("where"):
+        return _capital(str(run["where"]))
+    if not run.get("shots") or not run.get("shot"):
         return ""
     if (doing.startswith("measuring") and run.get("part") != "duty") or ". " in doing:
         return ""
@@ -223,8 +238,8 @@ def _where(run: Facts) -> str:
 
 def _details(run: Facts, last_end: Facts | None) -> list[str]:
     if not run.get("run"):
-        return [] if last_end is None else [f"Last run {last_end.get('run')}: {last_end.get('sentence')}"]
-    details = []
+        return [] if last_end is None else [_last_words(last_end)]
+    details = [str(one) for one in run.get("details") or ()]
     if run.get("doing") in _WHILE_CHARGED and run.get("charge_v") is not None:
         details.append(
             f"{abs(float(run['charge_v'])):.0f} of {float(run.get('wanted_v') or 0):.0f} V charged"
@@ -232,6 +247,20 @@ def _details(run: Facts, last_end: Facts | None) -> list[str]:
         if run.get("capture"):
             details.append(f"capture: {run['capture']}")
     return details
+
+
+def _last_words(last_end: Facts) -> str:
+    """How the last run ended; a sentence that says "not proven" is of then, not of now."""
+    then = "" if last_end.get("off_proven", True) is True else ", as it was at its end"
+    return f"Last run {last_end.get('run')}{then}: {last_end.get('sentence')}"
+
+
+def _since_acknowledged(last_end: Facts, run: Facts) -> dict[str, Any]:
+    """The sentence of a run that the software failed in, once nothing waits for an engineer any more."""
+    sentence = str(last_end.get("sentence"))
+    if "unacknowledged" in run and not run["unacknowledged"]:
+        sentence = sentence.replace(_REFUSED_UNTIL, _ACKNOWLEDGED)
+    return {**last_end, "sentence": sentence}
 
 
 def _capital(text: str) -> str:

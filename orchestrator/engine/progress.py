@@ -18,7 +18,9 @@ class Progress:
     A duty says here what the screen's middle part shows of it, so that neither the status nor a console has to know
     the kinds of duties: `counted` is what it counts ("shot", "cycle"), `where` a place of its own making ("cycle 31417
     of 44000, mount 2"; without it the shot is named), `details` the running figures in words, `shown` a table
-    `{"head": [...], "rows": [[...], ...]}` of text that stands below the interlocks instead of the shots.
+    `{"head": [...], "rows": [[...], ...]}` of text that stands below the interlocks instead of the shots, `trend` the
+    points of each result that is drawn, `{result: {"unit": ..., "points": [[number, value], ...]}}`, a few hundred at
+    most: all of it goes to every screen several times a second.
     """
 
     changed: Callable[[], None] = field(default=lambda: None)
@@ -44,6 +46,7 @@ class Progress:
     where: str = ""
     details: tuple[str, ...] = ()
     shown: dict[str, Any] | None = None
+    trend: dict[str, Any] | None = None
 
     def say(self, doing: str, **facts: Any) -> None:
         """Set the sentence and any other facts; a countdown not given again is over."""
@@ -117,4 +120,5 @@ class Progress:
             "where": self.where,
             "details": list(self.details),
             "shown": self.shown,
+            "trend": self.trend,
         }

@@ -9,6 +9,7 @@ from typing import Any
 from orchestrator.record.wording import plain_name, quantity, with_uncertainty
 
 Entry = Mapping[str, Any]
+MONO_DIGITS = 9
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,8 @@ def _lamp_words(entry: Entry) -> str:
 
 def _of_journal(entry: Entry) -> Line | None:
     words = _WORDS.get(str(entry["kind"]))
-    at_s = entry.get("triggered_s") or entry["mono_s"]
+    # A trigger is written down after the way to safe; what is compared has the digits of the journal's own times.
+    at_s = round(float(entry.get("triggered_s") or entry["mono_s"]), MONO_DIGITS)
     return None if words is None else Line(at_s, "bench", words(entry))
 
 

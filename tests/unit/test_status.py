@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from orchestrator.core.reasons import Cause, Reason, sentence
 from orchestrator.core.states import BenchState
 from orchestrator.core.status import FRESH_S, STAY_OUT, aged, compose
 from orchestrator.core.status_text import compact, render
@@ -230,3 +231,43 @@ def test_no_plain_yes_while_the_cloth_is_watched_or_was_seen_to_burn() -> None:
     assert doubt in watching["words"]
     assert after["words"].startswith("YES, BUT LOOK FIRST")
     assert "Fire is possible" in after["words"]
+
+
+def test_proven_and_lamp_stayed_as_they_were_when_the_data_was_old() -> None:
+    fresh = compose(snapshot(), None, None, NOW_S, None)
+    for old in (aged(fresh, NOW_S + 2 * FRESH_S), compose(snapshot(), None, None, NOW_S + 2 * FRESH_S, None)):
+        entry = old["may_i_go_in"]
+        assert (entry["proven"], entry["lamp"], entry["state"]) == (False, "not known", "not known")
+        assert (entry["contactor"], entry["earth"], entry["voltages"]) == ("not known", "not known", {})
+    assert fresh["may_i_go_in"]["lamp"] == "green"
+
+
+def test_the_next_run_was_said_to_be_refused_after_the_acknowledgement_too() -> None:
+    told = sentence(Cause(Reason.INTERNAL_ERROR, "ValueError: x"), True)
+    ended = {"run": "R1", "sentence": told, "off_proven": True, "reason": "internal_error"}
+    failure = {"run": "R1", "what": "ValueError: x"}
+    before = compose(snapshot(), {"unacknowledged": failure}, ended, NOW_S, None)
+    after = compose(snapshot(), {"unacknowledged": None}, ended, NOW_S, None)
+
+    assert "the next run is refused" in before["going_on"]["details"][0]
+    assert "refused" not in render(after)
+    assert "an engineer has acknowledged it since" in after["last_end"]["sentence"]
+
+
+def test_a_sentence_of_then_read_as_one_of_now() -> None:
+    told = sentence(Cause(Reason.OFF_NOT_PROVEN, "earth is open"), False)
+    ended = {"run": "R1", "sentence": told, "off_proven": False, "reason": "off_not_proven"}
+    details = compose(snapshot(), None, ended, NOW_S, None)["going_on"]["details"]
+
+    assert details[0].startswith("Last run R1, as it was at its end: Off could not be proven")
+
+
+def test_a_duty_says_itself_how_far_it_is_and_what_is_shown() -> None:
+    shown = {"head": ["mount", "done"], "rows": [["1", "31417"]]}
+    cycles = {**RUN, "doing": "cycles run", "counted": "cycle", "where": "cycle 31417 of 44000", "shown": shown,
+              "details": ("12 a minute",), "countdown_s": None}  # fmt: skip
+    going_on = compose(snapshot(), cycles, None, NOW_S, None)["going_on"]
+
+    assert going_on["sentence"] == "Cycle 31417 of 44000: cycles run."
+    assert going_on["details"] == ["12 a minute"]
+    assert going_on["shown"] == shown
