@@ -66,6 +66,11 @@ class Arming:
                 "disarm", by="run", timeout_s=at.bench.file.discharge_time + 2, on_slice=at.pace.slice
             )
 
+    def used(self) -> None:
+        """The bench was live until now: nobody was in the cell, so the time to lapse begins anew."""
+        if self._armed_s is not None:
+            self._armed_s = self._at.clock.now_s()
+
     def let_in(self) -> None:
         """Back to green, and off proven now: what a person who is sent into the cell relies on."""
         at = self._at

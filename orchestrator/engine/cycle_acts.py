@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,8 +20,11 @@ if TYPE_CHECKING:
 
     from orchestrator.engine.context import Context
     from orchestrator.engine.cycle_duty import Cycles
+    from orchestrator.steps.check_contact import CheckContact
+    from orchestrator.steps.dry_run import DryRun
+    from orchestrator.steps.temperature import Temperature
+    from orchestrator.steps.touch_off import TouchOff
 
-TOUCH_SPEED_MM_S = 5.0
 CHECK_OPEN_ABOVE_V = 1.0  # of the low-energy check supply, 5 V at most: a closed contact is far below
 FELT_FROM = 0.2  # of the largest force: where a touch-off says that it touches
 FALLEN_OFF_K = (
@@ -37,63 +41,73 @@ def cycles_of(at: Context) -> Cycles:
     return at.duty
 
 
-def touch_off(at: Context, actuator: str, off: str, to: str, result: str, datum: str) -> None:
+@dataclass(frozen=True)
+class Datum:
+    """The signature of the mounted specimen: where the force rises, and how far it rises."""
+
+    touches_mm: float
+    force_n: float
+
+
+def touch_off(at: Context, step: TouchOff) -> None:
     """Force against position without load voltage; set as the datum, or compared with it."""
+    cycles, bench = cycles_of(at), cycles_of(at).bench
+    found = take_signature(at, step)
+    at.journal.append(
+        "touch_off",
+        result=step.result,
+        force_n=found.force_n,
+        touches_at_mm=found.touches_mm,
+        datum=step.datum,
+        at_cycle=at.gathered.current,
+    )
+    if step.datum == "set":
+        cycles.datum = found
+    elif cycles.datum is not None:
+        compare_with_datum(found, cycles.datum, step)
+    keep(at, step.result, Value(at.gathered.current, found.force_n, "N"), bench.actuator_rules.instrument)
+
+
+def take_signature(at: Context, step: TouchOff) -> Datum:
+    """One slow press on the low-energy check supply."""
     bench = cycles_of(at).bench
     positions = bench.actuator_rules.positions
-    with _checking(at, "touch-off"):
+    with checking(at, "touch-off"):
+        at.progress.say("touch-off")
         bench.home_if_needed()
-        bench.go(MM * positions[off])
-        felt = bench.touch_off(MM * positions[to], TOUCH_SPEED_MM_S)
-        bench.go(MM * positions[off])
+        bench.go(MM * positions[step.off])
+        felt = bench.touch_off(MM * positions[step.on], MM * step.speed)
+        bench.go(MM * positions[step.off])
     force_n = float(np.max(felt.forces_n))
     if force_n > float(bench.actuator_rules.force.highest):
         raise BenchFault(Reason.ACTUATOR_FAULT, f"the drive pressed with {force_n:.1f} N, more than it may")
-    touches_mm = _touches_at(felt.positions_mm, felt.forces_n)
-    at.journal.append(
-        "touch_off",
-        result=result,
-        force_n=force_n,
-        touches_at_mm=touches_mm,
-        datum=datum,
-        at_cycle=at.gathered.current,
-    )
-    if datum == "set":
-        cycles_of(at).datum_mm = touches_mm
-    else:
-        compare_with_datum(at, touches_mm)
-    keep(at, result, Value(at.gathered.current, force_n, "N"), bench.actuator_rules.instrument)
+    touches = int(np.argmax(felt.forces_n >= FELT_FROM * force_n))
+    return Datum(float(felt.positions_mm[touches]), force_n)
 
 
-def _touches_at(positions_mm: NDArray[np.float64], forces_n: NDArray[np.float64]) -> float:
-    """Where the force first reaches a fifth of its largest, in mm."""
-    return float(positions_mm[int(np.argmax(forces_n >= FELT_FROM * np.max(forces_n)))])
-
-
-def compare_with_datum(at: Context, touches_mm: float) -> None:
+def compare_with_datum(found: Datum, datum: Datum, step: TouchOff) -> None:
     """A specimen that moved in its fixture, or an axis that lost steps, shows here."""
-    cycles = cycles_of(at)
-    if cycles.datum_mm is None:
-        return
-    away_mm = touches_mm - cycles.datum_mm
-    allowed_mm = 3.0 * MM * cycles.bench.actuator_rules.confirm_within
-    if abs(away_mm) > allowed_mm:
-        what = f"the touch-off is {away_mm:+.2f} mm from the datum, allowed {allowed_mm:.2f} mm"
-        raise BenchFault(
-            Reason.ACTUATOR_FAULT, f"{what}: the specimen moved in its fixture, or the axis lost steps"
-        )
+    away_mm, part = found.touches_mm - datum.touches_mm, found.force_n / datum.force_n - 1.0
+    why = []
+    if abs(away_mm) > MM * step.shift_at_most:
+        why.append(f"it touches {away_mm:+.2f} mm from the datum, allowed {MM * step.shift_at_most:.2f} mm")
+    if abs(part) > step.force_within:
+        why.append(f"its force is {part:+.0%} from the datum's, allowed {float(step.force_within):.0%}")
+    if why:
+        what = f"the touch-off is not the datum's: {'; '.join(why)}"
+        raise BenchFault(Reason.ACTUATOR_FAULT, f"{what}. The specimen moved, wore, or the axis lost steps")
 
 
-def dry_run(at: Context, cycles: int, speed: float) -> None:
+def dry_run(at: Context, step: DryRun) -> None:
     """Cycles on low energy: the contact's state has to follow the position."""
-    bench = cycles_of(at).bench
-    with _checking(at, "dry run"):
+    bench, cycles, speed_mm_s = cycles_of(at).bench, step.cycles, MM * step.speed
+    with checking(at, "dry run"):
         bench.home_if_needed()
         for cycle in range(1, cycles + 1):
             at.progress.say(f"dry run, cycle {cycle} of {cycles}")
-            bench.go(bench.on_mm, MM * speed)
+            bench.go(bench.on_mm, speed_mm_s)
             require_contact(at, CLOSED, f"dry run, cycle {cycle}")
-            bench.go(bench.off_mm, MM * speed)
+            bench.go(bench.off_mm, speed_mm_s)
             require_contact(at, OPEN, f"dry run, cycle {cycle}")
     at.journal.append("dry_run", cycles=cycles)
 
@@ -111,7 +125,7 @@ def require_contact(at: Context, wanted: str, when: str) -> None:
         raise BenchFault(Reason.ACTUATOR_FAULT, f"{what}: welded, worn, or the position is not what it was")
 
 
-def check_contact(at: Context, result: str, after_s: float) -> None:
+def check_contact(at: Context, step: CheckContact) -> None:
     """Contact drop at rated current, the contact held closed."""
     cycles = cycles_of(at)
     bench = cycles.bench
@@ -121,9 +135,9 @@ def check_contact(at: Context, result: str, after_s: float) -> None:
         bench.choose_bank(1)
         bench.move("on")
         at.progress.say(
-            "measuring the contact drop", until_s=at.clock.now_s() + after_s, until_what="reading"
+            "measuring the contact drop", until_s=at.clock.now_s() + step.after, until_what="reading"
         )
-        at.pace.wait_until(at.clock.now_s() + after_s)
+        at.pace.wait_until(at.clock.now_s() + step.after)
         volts, amperes = bench.recorder.contact_now()
         bench.move("off")
     _require_load(cycles, amperes)
@@ -132,7 +146,7 @@ def check_contact(at: Context, result: str, after_s: float) -> None:
         drop_v = abs(float(volts[place]))
         mount = int(place) + 1
         value = Value(at.gathered.current, drop_v, "V", *of_drop(drop_v), mount=mount)
-        keep(at, result, value, bench.recorder_rules.instrument, current_a=abs(float(amperes[place])))
+        keep(at, step.result, value, bench.recorder_rules.instrument, current_a=abs(float(amperes[place])))
 
 
 def _require_load(cycles: Cycles, amperes: NDArray[np.float64]) -> None:
@@ -143,38 +157,34 @@ def _require_load(cycles: Cycles, amperes: NDArray[np.float64]) -> None:
         raise BenchFault(Reason.SUPPLY_FAULT, f"{what}: no contact drop is measured at that")
 
 
-def temperature(at: Context, result: str, channels: tuple[str, ...], above: str | None) -> None:
-    """The warmest of the channels, above another one where it is given."""
+def temperature(at: Context, step: Temperature) -> None:
+    """The warmest of the channels above another one."""
     cycles = cycles_of(at)
     rules = cycles.bench.recorder_rules.temperature
-    names = [*channels, *((above,) if above else ())]
-    read = dict(
-        zip(names, cycles.bench.recorder.temperatures_c([rules.channels[n] for n in names]), strict=True)
-    )
-    at.journal.append("temperatures", at_cycle=at.gathered.current, read_c=read)
-    base_c = read[above] if above else 0.0
-    lost = [n for n in channels if _has_fallen_off(cycles, n, read[n] - base_c, rules.accuracy)]
-    if lost or not all(math.isfinite(value) for value in read.values()):
-        what = f"{', '.join(lost) or 'a channel'} reads as the air does: has its thermocouple fallen off?"
-        at.journal.append("measurement_lost", result=result, at_cycle=at.gathered.current, why=what)
-        cycles.note(f"cycle {at.gathered.current}: {what}")
+    assert rules is not None, "a temperature is read where the bench has thermocouples"
+    names = [*step.channels, step.above]
+    numbers = [rules.channels[name] for name in names]
+    read = dict(zip(names, cycles.bench.recorder.temperatures_c(numbers), strict=True))
+    cycle = at.gathered.current
+    at.journal.append("temperatures", at_cycle=cycle, read_c=read)
+    rises = {name: read[name] - read[step.above] for name in step.channels}
+    lost = [name for name, rise in rises.items() if _has_fallen_off(cycles, name, rise, rules.accuracy)]
+    if lost:
+        what = f"{', '.join(lost)} reads as {step.above} does: has its thermocouple fallen off?"
+        at.journal.append("measurement_lost", result=step.result, at_cycle=cycle, why=what)
+        cycles.note(f"cycle {cycle}: {what}")
         return
-    value = max(read[name] for name in channels) - base_c
-    rests_on = 2 if above else 1
-    expanded = COVERAGE * math.sqrt(rests_on) * float(rules.accuracy) / math.sqrt(3)
-    keep(
-        at,
-        result,
-        Value(at.gathered.current, value, "K" if above else "degC", expanded, COVERAGE),
-        cycles.bench.recorder_rules.instrument,
-    )
+    expanded = COVERAGE * math.sqrt(2) * float(rules.accuracy) / math.sqrt(3)
+    value = Value(cycle, max(rises.values()), "K", expanded, COVERAGE)
+    keep(at, step.result, value, cycles.bench.recorder_rules.instrument)
 
 
 def _has_fallen_off(cycles: Cycles, channel: str, rise_k: float, accuracy_k: float) -> bool:
     """Whether a terminal that was warm reads as the air does; `warmest_k` remembers how warm it was."""
     before_k = cycles.warmest_k.get(channel, 0.0)
-    cycles.warmest_k[channel] = max(before_k, rise_k)
-    return before_k >= FALLEN_OFF_K and rise_k <= float(accuracy_k)
+    if rise_k > before_k:
+        cycles.warmest_k[channel] = rise_k
+    return not math.isfinite(rise_k) or (before_k >= FALLEN_OFF_K and rise_k <= float(accuracy_k))
 
 
 def keep(at: Context, result: str, value: Value, instrument: str, **more: Any) -> None:
@@ -195,7 +205,7 @@ def keep(at: Context, result: str, value: Value, instrument: str, **more: Any) -
     at.progress.figure(result, value)
 
 
-def _checking(at: Context, part: str) -> Any:
+def checking(at: Context, part: str) -> Any:
     """A block on the low-energy check supply: motion is possible, the load's voltage is not."""
     at.arming.require()
     return live(cycles_of(at).bench.load_rules.check_output, at, at.gathered.current, part)

@@ -16,12 +16,16 @@ from drivers.equipment.protocols import InstrumentFault, MotionLimits, RecorderS
 from drivers.links.base import LinkFault
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.stop import BenchFault
+from sequences.bench import Actuator as ActuatorRules
+from sequences.bench import ContactRecorder as RecorderRules
+from sequences.bench import Load as LoadRules
 
 if TYPE_CHECKING:
     from drivers.equipment.protocols import Actuator, ActuatorState, ContactRecorder, CycleRecord, TouchOff
     from orchestrator.engine.context import Context
 
 T = TypeVar("T")
+R = TypeVar("R")
 MM = 1000.0
 SPARE_S = 0.005  # behind the end of the break record: it is asked for when it is there
 
@@ -37,17 +41,26 @@ class Operated:
     why: str = ""
 
 
+def _rules(at: Context, name: str, kind: type[R]) -> R:
+    """What the bench file says of one piece of equipment; that it is of the kind was checked before the run."""
+    rules = at.bench.file.equipment[name]
+    assert isinstance(rules, kind), f"{name} is no {kind.__name__}"
+    return rules
+
+
 class CycleBench:
     """Actuator, recorder and banks of one sequence, each through its own link."""
 
     def __init__(self, at: Context) -> None:
         self.at = at
-        sequence, file = at.sequence, at.bench.file
-        each: Any = sequence.each_cycle
-        self.each = each
-        self.actuator_rules: Any = file.equipment[each.actuator]
-        self.recorder_rules: Any = file.equipment[each.recorder]
-        self.load_rules: Any = file.equipment[each.load]
+        each, mounts = at.sequence.each_cycle, at.sequence.mounts
+        assert each is not None and mounts is not None, (
+            "a duty of cycles says what a cycle is, and of how many"
+        )
+        self.mounts = mounts.count
+        self.actuator_rules = _rules(at, each.actuator, ActuatorRules)
+        self.recorder_rules = _rules(at, each.recorder, RecorderRules)
+        self.load_rules = _rules(at, each.load, LoadRules)
         self.actuator: Actuator = at.bench.instrument(self.actuator_rules.instrument)
         self.recorder: ContactRecorder = at.bench.instrument(self.recorder_rules.instrument)
         self.on_mm = MM * self.actuator_rules.positions[each.on]
@@ -68,7 +81,7 @@ class CycleBench:
         self.actuator.prepare(limits)
         self._compare(rules.instrument, limits, self.actuator.read_back())
         settings = RecorderSettings(
-            mounts=self.at.sequence.mounts.count,
+            mounts=self.mounts,
             make_samples=recorder.make_samples,
             break_samples=recorder.break_samples,
             make_pre=recorder.make_pre,
@@ -91,6 +104,7 @@ class CycleBench:
 
     def ready(self) -> None:
         """Inside a block, before the first cycle of it: homed, at the off position, records waiting."""
+        self._bank = 0  # leaving a block opens every bank
         self.home_if_needed()
         self.move("off")
         self.start_records()

@@ -27,20 +27,23 @@ from orchestrator.engine.digest import FIGURES, Digest
 from orchestrator.engine.judge import Evidence, Value
 from orchestrator.engine.live import live
 from orchestrator.engine.mounts import Mounts, Policy
-from orchestrator.engine.room import require_room
+from orchestrator.engine.room import cycle_bytes, require_bytes
 from orchestrator.engine.stop import BenchFault
 from orchestrator.engine.traces import Traces
 from orchestrator.engine.trends import Trend
 from orchestrator.record.ledger import Ledger
+from sequences.duties import cycles_of
 
 if TYPE_CHECKING:
     from orchestrator.engine.context import Context
+    from orchestrator.engine.cycle_acts import Datum
     from orchestrator.engine.duty import EarlierVerification
     from orchestrator.engine.run import RunOrder
 
 Array = NDArray[Any]
 SAME_TROUBLE = 3
 SHOWN_ANOMALIES = 5
+SHOWN_EVERY_S = 0.5
 NOT_RECORDED = FINDINGS.index("not_recorded")
 ACTUATOR = FINDINGS.index("actuator")
 _REASON_OF = {
@@ -58,13 +61,14 @@ class Cycles:
 
     def __init__(self, at: Context, order: RunOrder) -> None:
         self.at = at
-        sequence: Any = at.sequence
-        self.duty = sequence.duty
-        self.each = sequence.each_cycle
+        sequence = at.sequence
+        asked = cycles_of(sequence)
+        assert asked is not None, "a duty of cycles is performed for no other sequence"
+        self.duty, self.each = asked.duty, asked.each
         self.continues = order.continues
-        count = sequence.mounts.count
+        count = asked.mounts.count
         specimens = order.specimens or (order.specimen,) * count
-        policy = Policy.of(sequence.mounts.failure.rule, sequence.mounts.failure.times)
+        policy = Policy.of(asked.mounts.failure.rule, asked.mounts.failure.times)
         self.mounts = Mounts(specimens, policy, self.duty.cycles)
         self.digest = Digest(count)
         self.bench = CycleBench(at)
@@ -76,17 +80,19 @@ class Cycles:
         self.traces = Traces(self.each.traces, self.bench.recorder_rules, at)
         self.period_s = 1.0 / self.duty.rate
         self.next_s = -np.inf
+        self._cycle_bytes = cycle_bytes(count)
         self.started_s = at.clock.now_s()
         self.ledger: Ledger | None = None
-        self.datum_mm: float | None = None
+        self.datum: Datum | None = None
         self.warmest_k: dict[str, float] = {}
         self._segment_first = 0
         self._in_flight = 0
         self._troubles: deque[tuple[int, int, str]] = deque(maxlen=16)
         self._spoilt_in_a_row = 0
         self._anomalies: deque[str] = deque(maxlen=SHOWN_ANOMALIES)
-        every = sequence.intermediate_measurements
-        self._intermediate = every.every if every is not None else 0
+        between = sequence.intermediate_measurements
+        self._intermediate = between.every if between is not None else 0
+        self._steps_between = between.steps if between is not None else ()
 
     # ---- DutyRun
 
@@ -184,13 +190,14 @@ class Cycles:
         """The intermediate measurements, with everything off between their own blocks."""
         if self._measurement_is_due():
             self.at.gathered.current = self.mounts.commanded
-            for step in self.at.sequence.intermediate_measurements.steps:
+            for step in self._steps_between:
                 perform(step, self.at)
 
     def _cycle(self) -> None:
         at, cycle = self.at, self.mounts.commanded + 1
         pace = at.pace
         pace.wait_until(self.next_s)
+        require_bytes(at.store, self._cycle_bytes)
         self.next_s = max(self.next_s, pace.now_s()) + self.period_s
         bank = (cycle - 1) % self.load.banks + 1
         self._in_flight = cycle
@@ -218,7 +225,8 @@ class Cycles:
         figures, codes = self._diagnosed(operated)
         matrix = self._matrix(figures)
         active = self.mounts.active
-        self._write(cycle, operated.bank, operated.begun_s, "CP", codes, matrix)
+        supply = operated.record.supply_on_v / self.expected.supply_v if operated.record else np.nan
+        self._write(cycle, operated.bank, operated.begun_s, "CP", codes, matrix, supply)
         failed = self.mounts.take(cycle, codes)
         counted = active & (codes == 0)
         if matrix is not None:
@@ -236,14 +244,13 @@ class Cycles:
             self._mount_failed(cycle, place, codes)
         if bad:
             self._stop_at_repeated_trouble(cycle, operated.bank, codes)
-        require_room(self.at.store, self.at.bench.file)
 
     def _diagnosed(self, operated: Operated) -> tuple[CycleFigures | None, Array]:
         if operated.record is None:
             return None, np.full(len(self.mounts.specimens), NOT_RECORDED, np.uint8)
         record = operated.record
-        volts = record.codes[:, 0] * record.volts_per_code
-        amperes = record.codes[:, 1] * record.amperes_per_code
+        volts = record.codes[:, 0] * np.float64(record.volts_per_code)
+        amperes = record.codes[:, 1] * np.float64(record.amperes_per_code)
         figures = cycle_figures(volts, amperes, self.layout, self.criteria)
         return figures, diagnose(figures, seen_of(record), self.expected)
 
@@ -266,12 +273,19 @@ class Cycles:
         )
 
     def _write(
-        self, cycle: int, bank: int, at_s: float, confirmed: str, codes: Array, matrix: Array | None
+        self,
+        cycle: int,
+        bank: int,
+        at_s: float,
+        confirmed: str,
+        codes: Array,
+        matrix: Array | None,
+        supply: float = np.nan,
     ) -> None:
         """The ledger's rows of one cycle, durable when this returns."""
         assert self.ledger is not None
         self.ledger.append_cycle(
-            cycle, bank, at_s - self.started_s, confirmed, self.mounts.active, codes, matrix
+            cycle, bank, at_s - self.started_s, confirmed, self.mounts.active, codes, matrix, supply
         )
         self._in_flight = 0
 
@@ -412,7 +426,7 @@ class Cycles:
         every = self._intermediate
         lists = [(1, sequence.initial_measurements), (1, sequence.final_measurements)]
         if every:
-            lists.append((self.duty.cycles // every, sequence.intermediate_measurements.steps))
+            lists.append((self.duty.cycles // every, self._steps_between))
         for times, steps in lists:
             for step in steps:
                 for name in step.results(sequence):
@@ -429,7 +443,7 @@ class Cycles:
         progress, mounts = self.at.progress, self.mounts
         progress.where = f"cycle {cycle} of {self.duty.cycles}"
         progress.shot = cycle
-        if cycle % 10 and not progress.watched:
+        if self.period_s < SHOWN_EVERY_S and cycle % 10:
             return
         left_s = (self.duty.cycles - mounts.least_done) * self.period_s
         confirmed = int(mounts.confirmed.min())

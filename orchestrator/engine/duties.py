@@ -46,7 +46,9 @@ class DutyRun(Protocol):
 
 def duty_run(at: Context, order: RunOrder) -> DutyRun:
     """The duty that the sequence asks for."""
-    if hasattr(at.sequence.duty, "cycles"):
+    from sequences.model import CycleDuty
+
+    if isinstance(at.sequence.duty, CycleDuty):
         from orchestrator.engine.cycle_duty import Cycles
 
         return Cycles(at, order)

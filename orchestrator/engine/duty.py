@@ -12,9 +12,12 @@ from orchestrator.engine.context import Context
 from orchestrator.engine.judge import Evidence, Value, judge
 from orchestrator.engine.shot import Shot, ShotPlan, ShotResult
 from orchestrator.engine.stop import BenchFault
+from sequences.duties import Shots as AskedShots
+from sequences.duties import shots_of
 
 if TYPE_CHECKING:
     from orchestrator.engine.gathered import Gathered
+    from sequences.duties import Shots as AskedShots
     from sequences.model import Verification, VerificationShots
 
 
@@ -40,12 +43,12 @@ class Shots:
 
     def completed(self) -> tuple[Reason, str]:
         """What is said when nothing stopped it."""
-        return Reason.COMPLETED, f"{shots_of(self.at.sequence).shots} shots and every measurement done"
+        return Reason.COMPLETED, f"{_asked(self.at).duty.shots} shots and every measurement done"
 
     def evidence(self) -> dict[int, Evidence]:
         """What can be judged so far, of the one specimen."""
         gathered = self.at.gathered
-        return {0: Evidence(gathered.values, gathered.states, shots_of(self.at.sequence).shots)}
+        return {0: Evidence(gathered.values, gathered.states, _asked(self.at).duty.shots)}
 
     def failed(self, mount: int) -> str | None:
         """A specimen of shots fails by its limits alone."""
@@ -95,9 +98,11 @@ def polarity_of(pattern: str, shot: int) -> str:
     return pattern
 
 
-def shots_of(sequence: Any) -> Any:
-    """The shots that a sequence asks for."""
-    return sequence.duty
+def _asked(at: Context) -> AskedShots:
+    """The shots that the sequence asks for."""
+    asked = shots_of(at.sequence)
+    assert asked is not None, "a duty of shots is performed for no other sequence"
+    return asked
 
 
 # ---- verification
@@ -252,7 +257,7 @@ def _impedance_finding(impedance_ohm: float | None, accepted: Any) -> list[str]:
 def run_duty(shots: Shots) -> None:
     """Every shot of the duty with what follows it, as the file says."""
     at = shots.at
-    for shot in range(1, shots_of(at.sequence).shots + 1):
+    for shot in range(1, _asked(at).duty.shots + 1):
         at.gathered.current = shot
         for step in at.sequence.each_shot:
             perform(step, at)
@@ -264,7 +269,8 @@ def duty_shot(at: Context, step: Any, body: Any) -> None:
     """The energise step of `each_shot`: one shot, repeated as the file says while it is not valid."""
     shots = at.duty
     assert isinstance(shots, Shots), "the check before the run keeps shots out of other duties"
-    duty, policy = shots_of(at.sequence), at.sequence.invalid_shot
+    asked = _asked(at)
+    duty, policy = asked.duty, asked.invalid
     for repeat in range(policy.repeat_at_most + 1):
         plan = ShotPlan(
             part="duty",
