@@ -70,8 +70,10 @@ class Checking:
 
     def steps(self) -> Iterator[At]:
         """Every step with its place, the steps inside a block after it."""
+        from sequences.model import STEPS_AT
+
         for part, steps in self.sequence.parts().items():
-            yield from self._steps((part,), steps, None)
+            yield from self._steps(STEPS_AT[part], steps, None)
 
     def _steps(self, path: Path_, steps: tuple[Step, ...], block: Step | None) -> Iterator[At]:
         for index, step in enumerate(steps):

@@ -15,9 +15,14 @@ from sequences.fields import (
     Date,
     Fraction,
     Hertz,
+    Kelvins,
     Language,
+    Metres,
+    MetresPerSecond,
+    MetresPerSecondSquared,
     Model,
     Name,
+    Newtons,
     Number,
     Ohms,
     Resource,
@@ -222,7 +227,131 @@ class LeakageMeter(Model):
     accuracy: MeterAccuracy = Field(description="stated accuracy")
 
 
-Equipment = Annotated[ImpulseSource | Digitiser | LeakageMeter, Field(discriminator="type")]
+class SoftLimits(Model):
+    """How far an actuator may be sent; its controller is given them too."""
+
+    lowest: Metres = Field(description="lowest position")
+    highest: Metres = Field(description="highest position")
+
+
+class DriveForce(Model):
+    """What a drive can press with."""
+
+    highest: Newtons = Field(gt=0, description="highest force, reached in a touch-off at most")
+
+
+class Actuator(Model):
+    """A serial actuator that moves along one axis, sent to positions by their names."""
+
+    type: Literal["actuator"] = Field(description="type of equipment")
+    instrument: Name = Field(description="the instrument that controls it")
+    soft_limits: SoftLimits = Field(description="no position outside of these is ever commanded")
+    home: Metres = Field(description="position of its reference switch, taken up when it homes")
+    positions: dict[Name, Metres] = Field(
+        min_length=1, description="positions by name, as taught at this bench with this fixture"
+    )
+    highest_speed: MetresPerSecond = Field(gt=0, description="highest speed that it reaches")
+    acceleration: MetresPerSecondSquared = Field(
+        gt=0, description="acceleration and deceleration of every move"
+    )
+    confirm_within: Metres = Field(
+        gt=0, description="read-back and encoder may be this far from the target, no further"
+    )
+    move_within: Seconds = Field(gt=0, le=60, description="longest time of one move, all in all")
+    force: DriveForce = Field(description="what it can press with")
+
+
+class Load(Model):
+    """A load with its supply, switched by the specimen."""
+
+    type: Literal["load"] = Field(description="type of equipment")
+    output: Name = Field(description="the output that connects the load's supply")
+    check_output: Name = Field(
+        description="the output that connects a low-energy supply in its place, for checks and dry runs"
+    )
+    kind: Literal["resistive", "motor", "tungsten", "inductive"] = Field(
+        description="what it is; its inrush goes by it"
+    )
+    supply: Volts = Field(gt=0, description="voltage of its supply; of alternating current the r.m.s. value")
+    frequency: Hertz = Field(ge=0, le=1000, description="frequency of its supply, 0 Hz for direct current")
+    current: Amperes = Field(gt=0, description="rated current of each bank; the r.m.s. value")
+    banks: Count = Field(1, ge=1, le=64, description="banks that take turns, one a cycle (a commutator)")
+
+
+class RecorderAccuracy(Model):
+    """Stated accuracy of a quantity that a contact recorder takes, as half-widths."""
+
+    gain: Fraction = Field(ge=0, description="of the reading")
+    offset: Fraction = Field(ge=0, description="of the range")
+
+
+class RecordedVoltage(Model):
+    """How a contact recorder takes the voltage across the contact."""
+
+    range: Volts = Field(gt=0, description="full scale either way")
+    bits: Count = Field(ge=4, le=16, description="resolution")
+    accuracy: RecorderAccuracy = Field(description="stated accuracy")
+
+
+class RecordedCurrent(Model):
+    """How a contact recorder takes the current."""
+
+    range: Amperes = Field(gt=0, description="full scale either way")
+    bits: Count = Field(ge=4, le=16, description="resolution")
+    accuracy: RecorderAccuracy = Field(description="stated accuracy")
+
+
+class RecordedTemperature(Model):
+    """The thermocouples of a contact recorder."""
+
+    channels: dict[Name, Count] = Field(min_length=1, description="its channels by what they are fixed to")
+    accuracy: Kelvins = Field(ge=0, description="stated accuracy, as a half-width")
+
+
+class ContactRecorder(Model):
+    """A contact recorder: voltage and current of every mount around each make and each break.
+
+    Make and break records begin as the actuator passes half way between its two positions.
+    """
+
+    type: Literal["contact recorder"] = Field(description="type of equipment")
+    instrument: Name = Field(description="the instrument it is")
+    mounts: Count = Field(ge=1, le=64, description="mounts that it is wired to")
+    sample_rate: Hertz = Field(gt=0, le=10e6, description="samples in a second")
+    make_samples: Count = Field(ge=10, le=100_000, description="samples of the record of a make")
+    break_samples: Count = Field(ge=10, le=100_000, description="samples of the record of a break")
+    make_pre: Count = Field(ge=0, description="samples of the record of a make that lie before its trigger")
+    break_pre: Count = Field(ge=0, description="samples of the record of a break that lie before its trigger")
+    voltage: RecordedVoltage = Field(description="the voltage across the contact")
+    current: RecordedCurrent = Field(description="the current")
+    temperature: RecordedTemperature | None = Field(None, description="its thermocouples")
+
+    def make_record_s(self) -> float:
+        """How long a make is recorded after its trigger."""
+        return (self.make_samples - self.make_pre) / self.sample_rate
+
+    def break_record_s(self) -> float:
+        """How long a break is recorded after its trigger."""
+        return (self.break_samples - self.break_pre) / self.sample_rate
+
+
+Equipment = Annotated[
+    ImpulseSource | Digitiser | LeakageMeter | Actuator | Load | ContactRecorder, Field(discriminator="type")
+]
+
+
+def instruments_of(equipment: Equipment) -> dict[tuple[str, ...], str]:
+    """The instruments that make up a piece of equipment, by the keys that name them."""
+    if isinstance(equipment, Digitiser):
+        return {("channels", name, "instrument"): one.instrument for name, one in equipment.channels.items()}
+    return {} if isinstance(equipment, Load) else {("instrument",): equipment.instrument}
+
+
+def outputs_of(equipment: Equipment) -> dict[str, str]:
+    """The outputs that a piece of equipment works through, by the keys that name them."""
+    if isinstance(equipment, Load):
+        return {"output": equipment.output, "check_output": equipment.check_output}
+    return {"output": equipment.output} if isinstance(equipment, (ImpulseSource, LeakageMeter)) else {}
 
 
 class BenchPerson(Model):
@@ -272,6 +401,19 @@ class Bench(Model):
     lifted: dict[Name, Lifted] = Field(default_factory=dict, description="earthing and discharge devices")
     instruments: dict[Name, Instrument] = Field(min_length=1, description="instruments by name")
     equipment: dict[Name, Equipment] = Field(min_length=1, description="what the bench gives to a sequence")
+
+    def _load(self) -> Load | None:
+        return next((one for one in self.equipment.values() if isinstance(one, Load)), None)
+
+    def load_output(self) -> str | None:
+        """The output of the bench's load; None for a bench without one."""
+        load = self._load()
+        return load.output if load else None
+
+    def check_output(self) -> str | None:
+        """The output that gives low energy in place of the load's supply; None for a bench without a load."""
+        load = self._load()
+        return load.check_output if load else None
 
     def monitor_rules(self) -> dict[str, Any]:
         """All that the interlock monitor needs, as plain data for its own process: times in s, voltages in

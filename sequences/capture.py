@@ -12,7 +12,7 @@ from sequences.fields import Amount, Model, Name, Seconds
 
 @dataclass(frozen=True, slots=True)
 class ResultKind:
-    """What a result is: its base unit and whether it has an uncertainty, or the states it can take."""
+    """What a result is: its base unit ("" for a count) and whether it has an uncertainty, or its states."""
 
     unit: str = ""
     uncertainty: bool = False
@@ -45,6 +45,25 @@ METHOD_CHANNELS: dict[str, tuple[str, ...]] = {
     "impulse-voltage": ("V",),
     "impulse-current": ("A",),
     "limiting-voltage": ("V", "A"),
+}
+
+# What every cycle gives, for each mount; counts stand for the whole duty. A count has no unit: it is a plain number.
+CYCLE_FIGURES: dict[str, ResultKind] = {
+    "make_time": ResultKind("s", uncertainty=True),
+    "bounce_time": ResultKind("s", uncertainty=True),
+    "bounce_count": ResultKind(""),
+    "inrush": ResultKind("A", uncertainty=True),
+    "steady_current": ResultKind("A", uncertainty=True),
+    "contact_drop": ResultKind("V", uncertainty=True),
+    "break_time": ResultKind("s", uncertainty=True),
+    "arcing_time": ResultKind("s", uncertainty=True),
+}
+CYCLE_COUNTS: dict[str, ResultKind] = {
+    "fail_to_make": ResultKind(""),
+    "fail_to_break": ResultKind(""),
+    "high_resistance": ResultKind(""),
+    "malfunctions": ResultKind(""),
+    "cycles": ResultKind(""),
 }
 
 Material = Literal["cheesecloth", "cotton", "tissue", "ground fuse"]

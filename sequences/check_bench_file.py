@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import TYPE_CHECKING
 
-from sequences.bench import Bench, Digitiser, ImpulseSource
+from sequences.bench import Bench, ImpulseSource, instruments_of, outputs_of
 from sequences.fields import nearest
 from sequences.findings import Finding, Severity, in_order
 from sequences.quantity import show
@@ -117,13 +117,10 @@ def _references(looking: _Looking) -> None:
         _refers(looking, ("lifted", name, "closed_feedback"), device.closed_feedback, feedback, *FEEDBACK)
     for name, equipment in bench.equipment.items():
         path: Path_ = ("equipment", name)
-        if isinstance(equipment, Digitiser):
-            for label, channel in equipment.channels.items():
-                here = (*path, "channels", label, "instrument")
-                _refers(looking, here, channel.instrument, bench.instruments, "instruments")
-        else:
-            _refers(looking, (*path, "instrument"), equipment.instrument, bench.instruments, "instruments")
-            _refers(looking, (*path, "output"), equipment.output, bench.outputs, "outputs")
+        for below, instrument in instruments_of(equipment).items():
+            _refers(looking, (*path, *below), instrument, bench.instruments, "instruments")
+        for key, through in outputs_of(equipment).items():
+            _refers(looking, (*path, key), through, bench.outputs, "outputs")
 
 
 def _refers(looking: _Looking, path: Path_, name: str, known: Collection[str], *holder: str) -> None:
@@ -277,15 +274,11 @@ def _dialect_types(looking: _Looking, dialects: Mapping[str, str]) -> None:
     bench = looking.bench
     for label, equipment in bench.equipment.items():
         of_type: Path_ = ("equipment", label, "type")
-        if isinstance(equipment, Digitiser):
-            used = {
-                channel.instrument
-                for name, channel in equipment.channels.items()
-                if looking.stand_ins.known((*of_type[:2], "channels", name, "instrument"))
-            }
-        else:
-            known = looking.stand_ins.known((*of_type[:2], "instrument"))
-            used = {equipment.instrument} if known else set()
+        used = {
+            instrument
+            for below, instrument in instruments_of(equipment).items()
+            if looking.stand_ins.known((*of_type[:2], *below))
+        }
         for name in sorted(used & bench.instruments.keys()):
             dialect = bench.instruments[name].dialect
             if dialects.get(dialect, equipment.type) != equipment.type:

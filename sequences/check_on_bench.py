@@ -6,7 +6,7 @@ from sequences.asking import Checking
 from sequences.bench import Bench, Channel, Digitiser, ImpulseSource, LeakageMeter
 from sequences.capture import METHODS, ResultKind
 from sequences.fields import nearest
-from sequences.model import DigitiserWanted, ImpulseSourceWanted, LeakageMeterWanted
+from sequences.model import DigitiserWanted, ImpulseSourceWanted, LeakageMeterWanted, ShotDuty
 from sequences.places import Path_
 from sequences.quantity import show
 
@@ -93,7 +93,8 @@ def _limits(checking: Checking, results: dict[str, ResultKind], name: str, chann
 
 def check_intervals(checking: Checking, bench: Bench) -> None:
     """Intervals that the bench can keep."""
-    intervals = {("duty", "interval"): checking.sequence.duty.interval}
+    duty = checking.sequence.duty
+    intervals = {("duty", "interval"): duty.interval} if isinstance(duty, ShotDuty) else {}
     if checking.sequence.verification:
         intervals[("verification", "interval")] = checking.sequence.verification.interval
     for path, interval_s in intervals.items():

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from sequences.asking import Checking
-from sequences.bench import Digitiser, LeakageMeter
-from sequences.capture import ResultKind
+from sequences.bench import ContactRecorder, Digitiser, LeakageMeter
+from sequences.capture import CYCLE_COUNTS, CYCLE_FIGURES, ResultKind
 from sequences.fields import nearest
-from sequences.model import PARTS, Requirement
+from sequences.model import PARTS, CycleDuty, Requirement, ShotDuty
 from sequences.places import Path_
 from sequences.quantity import dimension_of
 
+AGAIN = ("each_shot", "intermediate_measurements")
 _OF_MANY = ("mean", "largest", "change first to last")
 
 
@@ -31,7 +32,11 @@ def check_requirements(checking: Checking) -> None:
 def check_results(checking: Checking) -> None:
     """Each requirement against the result it limits."""
     produced, every = checking.results(*PARTS)
-    repeated, all_repeated = checking.results("each_shot")
+    of_duty = checking.sequence.duty_results()
+    produced |= of_duty
+    every = every and checking.known(("duty",))
+    again, all_again = checking.results(*AGAIN)
+    repeated = {**again, **of_duty}
     for index, requirement in enumerate(checking.sequence.requirements):
         path: Path_ = ("requirements", index)
         kind = produced.get(requirement.result)
@@ -42,11 +47,13 @@ def check_results(checking: Checking) -> None:
             checking.say(
                 "result-not-produced", (*path, "result"), what, nearest(requirement.result, produced)
             )
-        elif kind.states:
+            continue
+        _judged(checking, path, requirement)
+        if kind.states:
             _state(checking, path, requirement, kind)
         else:
             _number(checking, path, requirement, kind)
-            _many(checking, path, requirement, requirement.result not in repeated and all_repeated)
+            _many(checking, path, requirement, requirement.result not in repeated and all_again)
 
 
 def _limit(checking: Checking, path: Path_, requirement: Requirement) -> None:
@@ -59,7 +66,7 @@ def _limit(checking: Checking, path: Path_, requirement: Requirement) -> None:
     elif numeric and requirement.must_be is not None:
         what = "The requirement has a numerical limit and must_be at once."
         checking.say("requirement-mixed", (*path, "must_be"), what, "write two requirements", key=True)
-    elif numeric and requirement.rule is None:
+    elif numeric and requirement.rule is None and not _is_count(requirement):
         what = "The numerical limit has no decision rule."
         advice = "write rule: guard_band or rule: simple_acceptance"
         checking.say("rule-missing", path, what, advice, compared=[(*path, "rule")])
@@ -68,6 +75,49 @@ def _limit(checking: Checking, path: Path_, requirement: Requirement) -> None:
         what = f"No value is at least {low.text} and at most {high.text}."
         advice = "exchange the two, or mend the wrong one"
         checking.say("limits-crossed", (*path, "at_least"), what, advice, compared=[(*path, "at_most")])
+
+
+def _is_count(requirement: Requirement) -> bool:
+    """Whether both limits are plain numbers: a count has no uncertainty, so no rule is needed for it."""
+    limits = [one for one in (requirement.at_most, requirement.at_least) if one is not None]
+    return all(one.unit == "" for one in limits)
+
+
+def _judged(checking: Checking, path: Path_, requirement: Requirement) -> None:
+    """A way of judging that goes with the kind of duty and with where the result comes from."""
+    judged, result = requirement.judged, requirement.result
+    fault = _unfit(judged, result, isinstance(checking.sequence.duty, CycleDuty))
+    if fault:
+        what, advice = fault
+        compared = [("duty",), (*path, "result")]
+        checking.say("judged-impossible", (*path, "judged"), what, advice, compared=compared)
+
+
+def _unfit(judged: str, result: str, cyclic: bool) -> tuple[str, str] | None:
+    """What is wrong with a way of judging, and help; None if it fits."""
+    if not cyclic:
+        if judged in ("every cycle", "count"):
+            return f'A duty of shots has no "{judged}".', "write judged: every shot"
+        return None
+    if judged == "every shot":
+        return (
+            'A duty of cycles has no "every shot".',
+            "write judged: every cycle or judged: every measurement",
+        )
+    if result in CYCLE_COUNTS and judged != "count":
+        return f'"{result}" is one number for the whole duty.', "write judged: count"
+    if result not in CYCLE_COUNTS and judged == "count":
+        return f'"{result}" is no count.', "write judged: every cycle or judged: every measurement"
+    if result in CYCLE_FIGURES and judged == "every measurement":
+        return f'"{result}" is taken of every cycle.', "write judged: every cycle"
+    if result in CYCLE_FIGURES and judged == "mean":
+        return (
+            f'No mean over all cycles is kept of "{result}".',
+            "write judged: every cycle or judged: largest",
+        )
+    if result not in CYCLE_FIGURES and judged == "every cycle":
+        return f'"{result}" is not taken of every cycle.', "write judged: every measurement"
+    return None
 
 
 def _state(checking: Checking, path: Path_, requirement: Requirement, kind: ResultKind) -> None:
@@ -121,11 +171,24 @@ def _accuracy_known(checking: Checking, kind: ResultKind) -> bool:
             ]
         if isinstance(one, LeakageMeter) and kind.unit == "A":
             stated.append(one.accuracy.gain + one.accuracy.offset)
+        if isinstance(one, ContactRecorder):
+            stated += _of_recorder(one, kind.unit)
     return not stated or max(stated) > 0
 
 
+def _of_recorder(one: ContactRecorder, unit: str) -> list[float]:
+    """What a contact recorder states for a quantity; of times the width of a sample."""
+    if unit in ("V", "A"):
+        accuracy = (one.voltage if unit == "V" else one.current).accuracy
+        return [accuracy.gain + accuracy.offset]
+    if unit == "K":
+        return [one.temperature.accuracy if one.temperature else 0.0]
+    return [1 / one.sample_rate] if unit == "s" else []
+
+
 def _many(checking: Checking, path: Path_, requirement: Requirement, once: bool) -> None:
-    if checking.known(("duty", "shots")) and checking.sequence.duty.shots < 2:
+    duty = checking.sequence.duty
+    if isinstance(duty, ShotDuty) and checking.known(("duty", "shots")) and duty.shots < 2:
         once = True
     if requirement.judged == "change first to last" and once:
         what = f'"{requirement.result}" has one value only, so nothing changes from first to last.'

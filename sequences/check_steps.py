@@ -9,7 +9,7 @@ from sequences.asking import At, Checking
 from sequences.bench import ImpulseSource
 from sequences.capture import METHOD_CHANNELS, Capture
 from sequences.fields import nearest
-from sequences.model import DigitiserWanted, ImpulseSourceWanted
+from sequences.model import CycleDuty, DigitiserWanted, ImpulseSourceWanted
 from sequences.places import Path_
 from sequences.quantity import show
 from sequences.step import Level
@@ -28,8 +28,13 @@ def check_steps(checking: Checking) -> None:
 
 
 def check_shots(checking: Checking) -> None:
-    """One shot in `each_shot`, none elsewhere."""
+    """One shot in `each_shot`, none elsewhere; none at all in a duty of cycles."""
     shots = [at for at in checking.steps() if at.step.applies_shot and at.block]
+    if isinstance(checking.sequence.duty, CycleDuty):
+        for at in shots:
+            what = "This is a shot, and the duty is one of cycles."
+            at.say("shot-count", None, what, "remove it", compared=[("duty",)])
+        return
     inside = [at for at in shots if at.path[0] == "each_shot"]
     if not inside and checking.steps_known("each_shot"):
         what = "No energise block of each_shot has a trigger in it, so no shot is ever applied."
@@ -77,14 +82,24 @@ def _known_names(checking: Checking, path: Path_, names: Sequence[str]) -> list[
 
 
 def check_result_names(checking: Checking) -> None:
-    """No two steps make a result of one name."""
+    """No two steps make a result of one name; in a duty of cycles one measurement may stand in several parts."""
     made: dict[str, At] = {}
+    of_duty = checking.sequence.duty_results() if checking.known(("duty",)) else {}
     for at in checking.steps():
         for name in at.results():
-            if name in made:
+            if name in of_duty:
+                what = f'The cycles produce a result "{name}" by themselves.'
+                at.say("result-twice", "result", what, "give it another name", compared=[("duty",)])
+            elif name in made and not _measured_again(made[name], at):
                 what = f'A step before this one produces the result "{name}" already.'
                 at.say("result-twice", "result", what, "give one of them another name")
             made.setdefault(name, at)
+
+
+def _measured_again(first: At, again: At) -> bool:
+    """Whether it is the same measurement at another time of a duty of cycles: initial, intermediate or final."""
+    cyclic = isinstance(first.sequence.duty, CycleDuty)
+    return cyclic and first.step.kind == again.step.kind and first.path[0] != again.path[0]
 
 
 def _place(at: At) -> None:

@@ -7,7 +7,7 @@ from sequences.bench import ImpulseSource
 from sequences.capture import METHODS
 from sequences.check_steps import check_capture, check_equipment, check_reach
 from sequences.fields import nearest
-from sequences.model import Verification, VerificationShots
+from sequences.model import ShotDuty, Verification, VerificationShots
 from sequences.places import Path_
 from sequences.quantity import Toleranced, dimension_of, show
 from sequences.step import Level
@@ -115,6 +115,8 @@ def _sampling(checking: Checking, path: Path_, shots: VerificationShots) -> None
 
 def _lapse(checking: Checking, verification: Verification) -> None:
     duty = checking.sequence.duty
+    if not isinstance(duty, ShotDuty):
+        return
     own = sum(part.shots for part in (verification.open_circuit, verification.short_circuit) if part)
     lapse = verification.lapses_after
     shots: list[Path_] = [("verification", part, "shots") for part in ("open_circuit", "short_circuit")]

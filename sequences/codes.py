@@ -77,6 +77,10 @@ CODES: dict[str, str] = {
         "A key that has to be here is absent. Nothing that matters is assumed: what a run does has to stand in "
         "its file."
     ),
+    "other-duty": (
+        "The key belongs to the other kind of duty. A duty of shots has `each_shot` and `invalid_shot`, a duty of "
+        "cycles has `mounts` and `each_cycle`; one sequence is one of the two."
+    ),
     "empty-value": (
         "A key is followed by nothing. Write its value or remove the key; an empty value never means zero or "
         "none."
@@ -218,6 +222,9 @@ CODES: dict[str, str] = {
     "observation-too-short": (
         "The step observes the indicator for a shorter time than the indicator asks for. Late ignition is common; "
         "the window exists for it."
+    ),
+    "step-needs-cycles": (
+        "The step takes actuator, load and recorder from `each_cycle`, which only a duty of cycles has."
     ),
     # requirements
     "result-not-produced": (

@@ -6,6 +6,7 @@ that an inserted step is one change. Nothing is dropped: what the table of `diff
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from collections.abc import Sequence as Sequence_
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -23,7 +24,7 @@ from sequences.difference_values import (
 )
 from sequences.fields import Model
 from sequences.loader import Loaded, LoadedBench
-from sequences.model import Parameter, Requirement, Sequence
+from sequences.model import Parameter, Requirement, Sequence, TrendLimit
 from sequences.parameters import KEY
 from sequences.places import Located
 from sequences.step import Step
@@ -112,8 +113,7 @@ class _Comparing:
     def models(self, old: Model, new: Model, pair: Pair) -> None:
         """Key by key; two of different types are one change."""
         if type(old) is not type(new):
-            before, after = getattr(old, "type", "?"), getattr(new, "type", "?")
-            self.say("other", pair, f"type {before} -> {after}: look at all of it", "")
+            self.say("other", pair, f"{_sorts(old, new)}: look at all of it", "")
             return
         for key in type(new).model_fields:
             here = pair.at(key)
@@ -164,8 +164,8 @@ class _Comparing:
         kinds = {type(one) for one in (*old, *new)}
         if any(issubclass(kind, Step) for kind in kinds):
             self.steps(rule, old, new, pair)
-        elif Requirement in kinds:
-            self.requirements(rule, old, new, pair)
+        elif kinds & _LISTED.keys():
+            self.tables(rule, old, new, pair, *_LISTED[kinds.pop()])
         else:
             self.texts(rule, pair, len(old), len(new))
 
@@ -181,18 +181,25 @@ class _Comparing:
         for i, j in found.pairs:
             self.models(old[i], new[j], pair.between(i, j, _step_words(j, new[j])))
 
-    def requirements(
-        self, rule: Rule, old: tuple[Requirement, ...], new: tuple[Requirement, ...], pair: Pair
+    def tables(
+        self,
+        rule: Rule,
+        old: tuple[Model, ...],
+        new: tuple[Model, ...],
+        pair: Pair,
+        keys: list[lists.Key],
+        words: Callable[[Any], str],
     ) -> None:
-        found = lists.by_keys(old, new, _REQUIREMENT_KEYS)
+        """Lists of tables whose order means nothing, matched by what they say."""
+        found = lists.by_keys(old, new, keys)
         for i in found.gone:
-            self.gone(rule, pair.between(i, None, _requirement_words(old[i])))
+            self.gone(rule, pair.between(i, None, words(old[i])))
         for j in found.come:
-            self.come(rule.come, rule, pair.between(None, j, _requirement_words(new[j])))
+            self.come(rule.come, rule, pair.between(None, j, words(new[j])))
         if found.moved():
             self.say("other", pair, "in another order", "")
         for i, j in found.pairs:
-            self.models(old[i], new[j], pair.between(i, j, _requirement_words(new[j])))
+            self.models(old[i], new[j], pair.between(i, j, words(new[j])))
 
     def texts(self, rule: Rule, pair: Pair, old_count: int, new_count: int) -> None:
         """Lists of single values, compared as they are written."""
@@ -284,3 +291,26 @@ _REQUIREMENT_KEYS: list[lists.Key] = [
 
 def _requirement_words(one: Requirement) -> str:
     return f"{one.clause or 'without a clause'}, {one.result}"
+
+
+_TREND_KEYS: list[lists.Key] = [
+    lambda one: (one.result, one.warn_above is None, one.grows_by is None),
+    lambda one: one.result,
+]
+
+
+def _trend_words(one: TrendLimit) -> str:
+    return one.result
+
+
+_LISTED: dict[type, tuple[list[lists.Key], Callable[[Any], str]]] = {
+    Requirement: (_REQUIREMENT_KEYS, _requirement_words),
+    TrendLimit: (_TREND_KEYS, _trend_words),
+}
+
+
+def _sorts(old: Model, new: Model) -> str:
+    """Which of several models that may stand at a place the two are, in words."""
+    if old.told_by or new.told_by:
+        return f"{old.told_by} -> {new.told_by}"
+    return f"type {getattr(old, 'type', '?')} -> {getattr(new, 'type', '?')}"

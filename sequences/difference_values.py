@@ -166,14 +166,18 @@ def _level(rise: float, wider: bool, narrower: bool) -> Judged:
 # --------------------------------------------------------------------------- which of the values a limit means
 
 
+_EVERY = {"every shot", "every cycle", "every measurement"}
+
+
 def judge_judged(old: Requirement, new: Requirement) -> Judged:
     """The verdict on another `judged`. A change first to last and the values themselves are two things."""
     pair = {old.judged, new.judged}
-    if "change first to last" in pair:
+    if pair & {"change first to last", "count"}:
         return Judged("weaker", "something else is looked at")
-    if "every shot" in pair:
-        as_strict = pair == {"every shot", "largest"} and old.at_least is None and new.at_least is None
-        return _unless(as_strict, weaker=old.judged == "every shot")
+    every = pair & _EVERY
+    if len(every) == 1:
+        as_strict = "largest" in pair and old.at_least is None and new.at_least is None
+        return _unless(as_strict, weaker=old.judged in _EVERY)
     if "largest" in pair:
         return _unless(False, weaker=old.judged == "largest")
     return Judged("other", "changed")

@@ -7,11 +7,11 @@ the whole value. Complaints carry a finding's code, what is wrong and help; the 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from difflib import get_close_matches
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, Any, ClassVar, NoReturn
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationInfo, WithJsonSchema, model_validator
 from pydantic_core import PydanticCustomError
@@ -48,12 +48,25 @@ class Model(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 
+    # the key that tells this model from the others that may stand in its place, where no `type` does
+    told_by: ClassVar[str] = ""
+
     @model_validator(mode="before")
     @classmethod
     def _note_model(cls, data: Any, info: ValidationInfo) -> Any:
         if isinstance(info.context, Reading) and isinstance(data, dict):
             info.context.models[id(data)] = cls
         return data
+
+
+def tag_of(model: type[Model]) -> str:
+    """What the validation calls a model that a key of its own tells: no key of a file is written so."""
+    return f"with {model.told_by}"
+
+
+def told(models: Sequence[type[Model]], keys: Collection[str]) -> type[Model]:
+    """The one of these models that a table with such keys is meant to be; the first if that is open."""
+    return max(models, key=lambda one: (one.told_by in keys, len(set(keys) & one.model_fields.keys())))
 
 
 def complain(code: str, what: str, advice: str) -> NoReturn:
@@ -160,7 +173,13 @@ Seconds = Annotated[float, *_plain("time")]
 Hertz = Annotated[float, *_plain("frequency")]
 Fraction = Annotated[float, *_plain("ratio")]
 Metres = Annotated[float, *_plain("length")]
+MetresPerSecond = Annotated[float, *_plain("speed")]
+MetresPerSecondSquared = Annotated[float, *_plain("acceleration")]
+Newtons = Annotated[float, *_plain("force")]
+Kelvins = Annotated[float, *_plain("temperature difference")]
+PerSecond = Annotated[float, *_plain("rate")]
 Amount = Annotated[Quantity, _reader(quantity.parse), _schema(None)]
+TolerancedAmperes = Annotated[Toleranced, *_band("current")]
 TolerancedVolts = Annotated[Toleranced, *_band("voltage")]
 TolerancedOhms = Annotated[Toleranced, *_band("resistance")]
 TolerancedAmount = Annotated[Toleranced, *_band(None)]

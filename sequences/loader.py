@@ -136,16 +136,25 @@ def load_sequence(
 ) -> Loaded:
     """Read a sequence file with the step kinds and the values given at the start (texts by parameter
     name)."""
+    from sequences.duties import absent_keys, unfit_keys
     from sequences.fields import Reading
     from sequences.model import Sequence
     from sequences.parameters import resolve, unused
+    from sequences.stand_ins import note_uses, of_field
 
     located = _open(path_or_source)
     resolved = resolve(located, dict(given or {}))
     reading = Reading(dict(kinds), resolved.texts, refused=resolved.refused, any_refused=resolved.any_refused)
     result = _validate(Sequence, located, reading)
-    findings = in_order([*result.findings, *resolved.findings, *unused(located, reading.used)])
+    read, gaps = result.model or result.readable, result.stand_ins
+    unfit = list(unfit_keys(located, read, gaps)) if read else []
+    absent = absent_keys(located, read, gaps) if read else frozenset()
+    for key in absent:
+        note_uses(of_field(Sequence.model_fields[key]), reading)
+    findings = in_order([*result.findings, *resolved.findings, *unfit, *unused(located, reading.used)])
     sequence = None if refused(findings) else result.model
+    if not sequence:
+        gaps = StandIns(gaps.places | {(key,) for key in absent}, gaps.open_ended)
     source = located.source
     return Loaded(
         sequence,
@@ -154,6 +163,6 @@ def load_sequence(
         source.sha256,
         resolved.texts,
         result.located,
-        None if sequence else result.model or result.readable,
-        result.stand_ins,
+        None if sequence else read,
+        gaps,
     )

@@ -42,6 +42,7 @@ DIMENSIONS = {
     "joule integral": Dimension("a joule integral (I2t)", "A2s", "48000 A2s"),
     "length": Dimension("a length", "m", "150 mm"),
     "speed": Dimension("a speed", "m/s", "20 mm/s"),
+    "acceleration": Dimension("an acceleration", "m/s2", "4 m/s2"),
     "mass": Dimension("a mass", "kg", "250 g"),
     "force": Dimension("a force", "N", "38 N"),
     "torque": Dimension("a torque", "Nm", "0.9 Nm"),
@@ -86,6 +87,7 @@ _STEMS: dict[str, tuple[str, str, str]] = {
     "A2s": ("joule integral", "1", ""),
     "m": ("length", "1", "numck"),
     "m/s": ("speed", "1", "umck"),
+    "m/s2": ("acceleration", "1", "m"),
     "g": ("mass", "0.001", "umk"),
     "N": ("force", "1", "mk"),
     "Nm": ("torque", "1", "mk"),
@@ -138,7 +140,7 @@ class QuantityError(ValueError):
 
 class Quantity(float):
     """A number in the base unit named by `unit` (`V`, `s`, `1` for a ratio or a plain number); `text` as
-    written."""
+    written. `unit` is "" for a count, which is written without one."""
 
     __slots__ = ("text", "unit")
     unit: str
@@ -175,8 +177,8 @@ _LONGEST = 64
 
 
 def dimension_of(unit: str) -> Dimension:
-    """The dimension whose base unit this is; a plain number for `1`."""
-    return NUMBER if unit == "1" else DIMENSIONS[_DIMENSION_OF_BASE[unit]]
+    """The dimension whose base unit this is; a plain number for `1` and for a count, which has none."""
+    return NUMBER if unit in ("1", "") else DIMENSIONS[_DIMENSION_OF_BASE[unit]]
 
 
 def show(value: float, unit: str) -> str:
@@ -184,6 +186,8 @@ def show(value: float, unit: str) -> str:
     kV`."""
     if unit == "1":
         return f"{value * 100:.4g} %"
+    if unit == "1/s":
+        return f"{value * 60:.4g} 1/min"
     stem = {"kg": "g"}.get(unit, unit)
     scaled = value * 1000 if unit == "kg" else value
     for prefix in ("M", "k", "", "m", "u", "n", "p"):

@@ -15,7 +15,7 @@ from typing import Annotated, Any, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError, create_model
 from pydantic.fields import FieldInfo
 
-from sequences.fields import Model, Reading
+from sequences.fields import Model, Reading, tag_of, told
 from sequences.places import Path_, child
 from sequences.step import Step, UnreadStep
 from sequences.tree import Node, Scalar, Table, plain
@@ -54,8 +54,10 @@ def guessed_type(slot: Slot) -> Slot | None:
     """For a table whose type is refused or missing: the type's own place, if one model alone has such keys."""
     if not _is_choice(slot.wanted) or not isinstance(slot.node, Table):
         return None
+    if any(member.told_by for member in _members(slot.wanted)):
+        return None
     keys = slot.node.entries.keys()
-    fitting = [member for member in get_args(bare(slot.wanted)) if keys <= member.model_fields.keys()]
+    fitting = [member for member in _members(slot.wanted) if keys <= member.model_fields.keys()]
     return _into(Slot(slot.path, slot.in_tree, fitting[0], slot.node), "type") if len(fitting) == 1 else None
 
 
@@ -63,7 +65,7 @@ def stand_in(wanted: Any) -> Any:
     """Plain data that the wanted type accepts."""
     kind = bare(wanted)
     if _is_choice(kind):
-        kind = get_args(kind)[0]
+        kind = _members(kind)[0]
     if isinstance(kind, type) and issubclass(kind, Step):
         return UnreadStep() if kind is Step else _table(kind)
     if isinstance(kind, type) and issubclass(kind, BaseModel):
@@ -79,7 +81,7 @@ def note_uses(wanted: Any, reading: Reading) -> None:
     """Note each parameter that could have been named where a stand-in is: nobody knows that it is unused."""
     kind = bare(wanted)
     if _is_choice(kind):
-        for member in get_args(kind):
+        for member in _members(kind):
             note_uses(member, reading)
     elif isinstance(kind, type) and issubclass(kind, BaseModel) and kind is not Step:
         for field in kind.model_fields.values():
@@ -128,9 +130,12 @@ def opened(slot: Slot, part: str | int, kinds: Mapping[str, type[Step]]) -> Slot
         cls = kinds.get(name)
         return Slot(slot.path, (*slot.in_tree, name), cls, body) if cls else slot
     if _is_choice(kind) and isinstance(slot.node, Table):
+        members = _members(kind)
+        if any(one.told_by for one in members):
+            return Slot(slot.path, slot.in_tree, told(members, slot.node.entries.keys()), slot.node)
         named = slot.node.get("type")
         tag = named.text.strip() if isinstance(named, Scalar) else plain(named) if named else part
-        chosen = [one for one in get_args(kind) if tag in _types(one)]
+        chosen = [one for one in members if tag in _types(one)]
         return Slot(slot.path, slot.in_tree, chosen[0], slot.node) if chosen else slot
     return slot
 
@@ -160,12 +165,19 @@ def of_field(field: FieldInfo) -> Any:
 def _is_choice(wanted: Any) -> bool:
     kind = bare(wanted)
     return get_origin(kind) in (Union, UnionType) and all(
-        issubclass(one, BaseModel) for one in get_args(kind)
+        isinstance(bare(one), type) and issubclass(bare(one), Model) for one in get_args(kind)
     )
 
 
+def _members(wanted: Any) -> list[type[Model]]:
+    """The models of a choice."""
+    return [bare(one) for one in get_args(bare(wanted))]
+
+
 def _types(model: type[BaseModel]) -> tuple[Any, ...]:
-    """The types of equipment that choose a model; none for any other."""
+    """What chooses a model: the types of equipment, or the tag of the key that tells it; nothing for any other."""
+    if issubclass(model, Model) and model.told_by:
+        return (tag_of(model),)
     field = model.model_fields.get("type")
     return get_args(field.annotation) if field else ()
 

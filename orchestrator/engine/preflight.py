@@ -17,14 +17,19 @@ from orchestrator.engine.duty import EarlierVerification
 from orchestrator.engine.room import ROOM_TIMES, shot_bytes
 from orchestrator.record.specimens import SpecimenHistory, history
 from orchestrator.steps import KINDS
-from sequences.bench import Bench, Digitiser
+from sequences.bench import Bench, ContactRecorder, instruments_of
 from sequences.checker import check
+from sequences.duties import Cycles, cycles_of, shots_of
 from sequences.findings import in_order, refused, render
 from sequences.loader import Loaded, LoadedBench, load_sequence
+from sequences.model import ShotDuty
 
 if TYPE_CHECKING:
     from sequences.model import Sequence
 
+BYTES_A_LEDGER_ROW = 100
+BYTES_A_TRACE = 20_000  # what a file of waveforms has beside its samples
+ANOMALIES = 1000  # more of them keep no run going
 BYTES_A_RUN = 8_000_000  # frozen files, data sheet, report with its plots
 LONGEST_NAME = 80
 
@@ -140,10 +145,19 @@ def _specimen(data: Path, specimen: str) -> SpecimenHistory:
 def planned_duration_s(sequence: Sequence, bench: Bench) -> float:
     """How long the run takes at least, without the time that people need."""
     total_s = _verification_shots(sequence) * (sequence.verification.interval if sequence.verification else 0)
-    total_s += sequence.duty.shots * max(sequence.duty.interval, _steps_s(sequence.each_shot, bench))
+    total_s += _duty_s(sequence, bench)
     for steps in (sequence.initial_measurements, sequence.final_measurements):
         total_s += _steps_s(steps, bench)
     return float(total_s)
+
+
+def _duty_s(sequence: Sequence, bench: Bench) -> float:
+    """Shots with their intervals; cycles at their highest rate, with the measurements between them."""
+    duty, between = sequence.duty, sequence.intermediate_measurements
+    if isinstance(duty, ShotDuty):
+        return float(duty.shots * max(duty.interval, _steps_s(sequence.each_shot, bench)))
+    measured = duty.cycles // between.every * _steps_s(between.steps, bench) if between else 0.0
+    return float(duty.cycles / duty.rate + measured)
 
 
 def _verification_shots(sequence: Sequence) -> int:
@@ -186,18 +200,29 @@ def _instruments_used(sequence: Sequence, bench: Bench) -> set[str]:
     used: set[str] = set()
     for name in sequence.equipment:
         unit = bench.equipment.get(name)
-        if isinstance(unit, Digitiser):
-            used |= {channel.instrument for channel in unit.channels.values()}
-        elif unit is not None:
-            used.add(unit.instrument)
+        used |= set(instruments_of(unit).values()) if unit is not None else set()
     return used
 
 
 def estimated_bytes(sequence: Sequence, bench: Bench) -> int:
     """What the record of the run takes on the disk, rather too much than too little."""
-    duty = sequence.duty.shots * (1 + sequence.invalid_shot.repeat_at_most)
-    shots = _verification_shots(sequence) + duty
-    return shots * shot_bytes(bench) + BYTES_A_RUN
+    cycles, shots = cycles_of(sequence), shots_of(sequence)
+    if cycles is not None:
+        return _cycles_bytes(cycles, bench) + BYTES_A_RUN
+    duty = shots.duty.shots * (1 + shots.invalid.repeat_at_most) if shots else 0
+    return (_verification_shots(sequence) + duty) * shot_bytes(bench) + BYTES_A_RUN
+
+
+def _cycles_bytes(cycles: Cycles, bench: Bench) -> int:
+    """The ledger's rows, and the waveforms of the cycles that are kept."""
+    kept, count = cycles.each.traces, cycles.duty.cycles
+    traces = min(
+        count, kept.first + kept.last + count // kept.every + ANOMALIES * (1 + 2 * kept.around_anomaly)
+    )
+    recorder = bench.equipment.get(cycles.each.recorder)
+    samples = recorder.make_samples + recorder.break_samples if isinstance(recorder, ContactRecorder) else 0
+    trace = BYTES_A_TRACE + cycles.mounts.count * 2 * 2 * samples
+    return cycles.mounts.count * count * BYTES_A_LEDGER_ROW + traces * trace
 
 
 def _room(sequence: Sequence, bench: Bench, free_bytes: int) -> None:

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.engine.judge import Evidence, Value, judge
+from sequences.duties import declared_count
 
 if TYPE_CHECKING:
     from sequences.model import Sequence
@@ -52,6 +53,6 @@ class SoFar:
             self._changed = False
             values = {name: list(found) for name, found in self._values.items()}
             states = {name: list(seen) for name, seen in self._states.items()}
-            evidence = Evidence(values, states, self._sequence.duty.shots)
+            evidence = Evidence(values, states, declared_count(self._sequence))
             self._rows = [judge(one, evidence, None).to_json() for one in self._sequence.requirements]
         return self._rows

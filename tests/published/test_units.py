@@ -18,6 +18,8 @@ SPELLED = {
     "Nm": "newton*meter",
     "A2s": "ampere**2*second",
     "%": "percent",
+    "m/s2": "meter/second**2",
+    "mm/s2": "millimeter/second**2",
     "1/s": "1/second",
     "1/min": "1/minute",
     "1/h": "1/hour",
