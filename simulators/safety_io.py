@@ -58,6 +58,11 @@ class SafetyIo(SimulatedDevice):
         runs = self._is_energised and not self._watchdog_dead
         self.watchdog_due_s = self._renewed_s + WATCHDOG_S if runs else math.inf
 
+    def renewed_until(self, at_s: float) -> None:
+        """As if the watchdog's register were written again and again until then."""
+        self._renewed_s = max(self._renewed_s, at_s)
+        self._follow_watchdog()
+
     def expire(self, now_s: float) -> None:
         """The watchdog drops its coils."""
         kept = self._coils[self._watched :]

@@ -68,6 +68,17 @@ class VirtualPort:
         """The poll at `now_s`."""
         self._turn([])
 
+    def coast(self, until_s: float) -> bool:
+        """Nothing is asked and the run rests until then: what is renewed on the way is renewed at once.
+
+        Inputs that change are seen as ever. False where the link is lost or something is being worked on.
+        """
+        if self._busy or not self._link_ok or self.monitor.cause is not None:
+            return False
+        self._due_s = math.inf
+        self._plan(self.monitor.renewed_all_the_way(until_s))
+        return True
+
     # ---- the engine's side
 
     def renew(self) -> None:

@@ -74,8 +74,13 @@ def prepare(
     specimen: str = "REHEARSAL-1",
     on_entry: Callable[[dict[str, Any]], None] | None = None,
     on_progress: Callable[[Progress, float], None] | None = None,
+    coasts: bool = False,
 ) -> Rehearsal:
-    """Everything of a bench in one thread. The sequence and the bench are free of findings."""
+    """Everything of a bench in one thread. The sequence and the bench are free of findings.
+
+    With `coasts` the renewals of a long energised rest are taken as done instead of being exchanged one by one: for
+    weeks of cycles. Nothing may then kill, freeze or cut off the engine: a fault test goes without.
+    """
     file = bench.bench
     assert file is not None, "a bench file with findings is never rehearsed"
     virtual = VirtualWorld(plant)
@@ -84,6 +89,8 @@ def prepare(
     stop = Stop(clock.now_s)
     pace = Pace(clock, stop, port)
     clock.must_renew = lambda: pace.is_energised
+    if coasts:
+        clock.coast = _coasting(virtual, port)
     technician = Technician(virtual, port, seed)
     virtual.actors += [port, technician]
     virtual.on_inputs = port.changed
@@ -116,6 +123,22 @@ def prepare(
         seed=seed,
     )
     return Rehearsal(order, virtual, world, store, port, technician)
+
+
+LONGEST_COAST_S = 60.0
+
+
+def _coasting(virtual: VirtualWorld, port: VirtualPort) -> Callable[[float], bool]:
+    device: Any = virtual.plant.devices[SAFETY_IO]
+
+    def coast(until_s: float) -> bool:
+        until_s = min(until_s, virtual.now_s + LONGEST_COAST_S)
+        if not port.coast(until_s):
+            return False
+        device.renewed_until(until_s)
+        return True
+
+    return coast
 
 
 def _monitor_port(rules: Rules, virtual: VirtualWorld, clock: VirtualClock, seed: int) -> VirtualPort:

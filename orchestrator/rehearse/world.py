@@ -223,6 +223,7 @@ class VirtualClock:
     def __init__(self, world: VirtualWorld) -> None:
         self._world = world
         self.must_renew: Callable[[], bool] = lambda: True
+        self.coast: Callable[[float], bool] = lambda until_s: False
         self.now_s: Callable[[], float] = world.time_s
 
     def utc(self) -> datetime:
@@ -230,5 +231,7 @@ class VirtualClock:
 
     def rest(self, until_s: float, wake: threading.Event) -> None:
         """To the next thing that happens, at the latest to `until_s`."""
-        latest_s = self._world.now_s + (REST_SLICE_S if self.must_renew() else math.inf)
-        self._world.run_on(min(until_s, latest_s))
+        now_s = self._world.now_s
+        if self.must_renew() and (until_s - now_s <= REST_SLICE_S or not self.coast(until_s)):
+            until_s = min(until_s, now_s + REST_SLICE_S)
+        self._world.run_on(until_s)
