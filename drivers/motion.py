@@ -153,6 +153,13 @@ class MotionCodec:
             raise AnswerError(f"no positions and forces: {shortened(rest)}")
         return [(decimal(position), decimal(force)) for position, force in pairs]
 
+    def identity(self, rest: str) -> tuple[str, str, str, str]:
+        """Maker, model, serial, firmware. Raises `AnswerError`."""
+        parts = [part.strip() for part in rest.split(",", 3)]
+        if len(parts) != 4 or not all(parts[:2]):
+            raise AnswerError(f"no identity of four fields: {shortened(rest)}")
+        return parts[0], parts[1], parts[2], parts[3]
+
     def word(self, rest: str) -> str:
         """The one word behind an alarm or a refusal. Raises `AnswerError`."""
         if not WORD.fullmatch(rest):
