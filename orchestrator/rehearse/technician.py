@@ -25,7 +25,10 @@ TOGGLES = {
     "earthing_stick_home": ("earthing_stick", "away", "home"),
     "emergency_stop": ("emergency_stop", "pressed", "released"),
     "exhaust": ("exhaust", "stopped", "running"),
+    "guard": ("guard", "open", "closed"),
+    "smoke_detector": ("smoke_detector", "smoke", "clear"),
 }
+WAYS_IN = ("door", "guard")
 
 
 @dataclass(frozen=True)
@@ -45,6 +48,7 @@ class Technician:
         self.person = Person(NAME)
         self.done: list[tuple[float, str]] = []
         self._world = world
+        self._things = world.plant.names()
         self._monitor = monitor
         self._random = random.Random(seed)
         self._acts: list[Act] = []
@@ -80,18 +84,18 @@ class Technician:
     # ---- what a question makes a person do
 
     def _connect(self, question: Question) -> None:
-        self._hand("door", "open")
+        self._go_in("open")
         self._hand("earthing_stick", "away")
         self._hand("connection", str(question.connection))
         if question.connection == "specimen":
             self._hand("cloth", "fresh")
         self._hand("earthing_stick", "home")
-        self._hand("door", "closed")
+        self._go_in("closed")
         self._then(lambda: self._say(question, label=question.label_of))
 
     def _inspect(self, question: Question) -> None:
-        self._hand("door", "open")
-        self._hand("door", "closed")
+        self._go_in("open")
+        self._go_in("closed")
         self._then(lambda: self._say(question, photo="photo-of-the-rehearsal.jpg"))
 
     def _arm(self, question: Question) -> None:
@@ -139,7 +143,15 @@ class Technician:
         self._at_s += self._random.uniform(*self.hand_s) if after_s is None else after_s
         self._acts.append(Act(self._at_s, do))
 
+    def _go_in(self, state: str) -> None:
+        """The way into the cell, whatever this bench has."""
+        for thing in WAYS_IN:
+            self._hand(thing, state)
+
     def _hand(self, thing: str, value: str) -> None:
+        if thing not in self._things:  # this bench has none
+            return
+
         def do() -> None:
             self.done.append((self._world.now_s, f"{thing} {value}"))
             self._world.plant.set(thing, value, self._world.now_s)
