@@ -79,6 +79,16 @@ def _verification(entry: Entry) -> str:
     return f"verification accepted, effective impedance {quantity(impedance, 'ohm')}"
 
 
+def _at_cycle(entry: Entry, words: str) -> str:
+    return f"cycle {entry['cycle']}, mount {entry['mount']}: {words}"
+
+
+def _counts(mounts: list[Entry]) -> str:
+    least = min(int(one["confirmed"]) for one in mounts)
+    bad = sum(int(one["malfunctions"]) for one in mounts)
+    return f"confirmed {least}, malfunctions {bad}"
+
+
 def _off(entry: Entry) -> str:
     return "off and proven" if entry["safe"] else f"OFF NOT PROVEN: {entry.get('because')}"
 
@@ -95,6 +105,22 @@ _WORDS: dict[str, Callable[[Entry], str]] = {
     "measurement": _measurement,
     "observation": lambda e: f"{e['indicator']} {e['state']}",
     "verification": _verification,
+    "cycles_started": lambda e: (
+        f"cycles begin: {e['of']} at {e['rate_per_min']:g} a minute, {e['commanded']} before"
+    ),
+    "segment": lambda e: f"cycles {e['first']} to {e['last']}; {_counts(e['mounts'])}",
+    "anomaly": lambda e: _at_cycle(e, plain_name(e["finding"]) + ("" if e["counted"] else ", not counted")),
+    "mount_stopped": lambda e: _at_cycle(e, f"failed: {e['why']}"),
+    "trend_warning": lambda e: _at_cycle(
+        e, f"WARNING, {plain_name(e['result'])} has grown to {quantity(e['median'], e['unit'])}"
+    ),
+    "touch_off": lambda e: f"touch-off: touches at {e['touches_at_mm']:.2f} mm, {e['force_n']:.1f} N",
+    "dry_run": lambda e: f"dry run, {e['cycles']} cycles: the contact follows the position",
+    "measurement_lost": lambda e: f"{plain_name(e['result'])} is not taken: {e['why']}",
+    "gap": lambda e: (
+        f"goes on with run {e['earlier_run']} after cycle {e['from_cycle']}, accepted by a person"
+    ),
+    "uncertain_cycle": lambda e: f"cycle {e['cycle']} is uncertain and not counted",
     "clock_step": lambda e: f"the clock was stepped by {e['step_s']:g} s",
     "cause": lambda e: f"stops: {e['what']}" if e["first"] else f"also: {e['what']}",
 }
