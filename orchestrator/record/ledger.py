@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import math
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,15 +17,16 @@ from numpy.typing import NDArray
 
 from orchestrator.record.ledger_rows import (
     FIGURES,
+    FINDINGS,
     FLAGS,
     HEADING,
-    ROW_BYTES,
     row,
     rows_between,
     shared_text,
     supply_text,
     whole_bytes,
 )
+from orchestrator.record.ledger_table import LedgerRows, examine
 from orchestrator.record.store import StorageFault, Store
 
 Array = NDArray[Any]
@@ -116,9 +119,61 @@ class Ledger:
         self._hash.update(data)
 
     def _go_on(self, data: bytes) -> None:
-        if not data.startswith(HEADING):
-            to_do = "Keep the file and give the run a folder of its own."
-            raise StorageFault(self.name, "is no ledger of this version", to_do)
-        if rows := data[len(HEADING) :]:
-            self.last_cycle = int(rows[-ROW_BYTES:][:7])
+        found = examine(data)
+        if found.findings:
+            raise StorageFault(
+                self.name, str(found.findings[0]), "Keep it, and give the run a folder of its own."
+            )
+        if len(found.rows):
+            self.last_cycle = int(found.rows.cycle[-1])
             self._begin_segment()
+
+
+class LedgerDamaged(Exception):
+    """A ledger that is not what was written; the text says which file and line, and what."""
+
+
+def read(source: Path | str | bytes) -> LedgerRows:
+    """All rows of a ledger, from its file or its bytes; a torn end is left out, and named in `LedgerRows.torn`.
+
+    Raises LedgerDamaged for a row that does not pass its check, or a cycle that comes twice or out of order.
+    """
+    data = source if isinstance(source, bytes) else Path(source).read_bytes()
+    found = examine(data)
+    if found.findings:
+        name = LEDGER if isinstance(source, bytes) else str(source)
+        raise LedgerDamaged(f"{name}:{found.findings[0].line}: {found.findings[0].what}")
+    return found.rows
+
+
+def count(rows: LedgerRows) -> dict[int, Counted]:
+    """The counts of each mount, by its number."""
+    return {int(mount): _counted(rows, rows.mount == mount) for mount in np.unique(rows.mount)}
+
+
+def _counted(rows: LedgerRows, own: Array) -> Counted:
+    confirmed = rows.electrical & rows.counted & own
+    codes = np.bincount(rows.finding[own], minlength=len(FINDINGS))
+    return Counted(
+        first=int(rows.cycle[own][0]),
+        last=int(rows.cycle[own][-1]),
+        commanded=int(own.sum()),
+        position_confirmed=int((rows.position & own).sum()),
+        confirmed=int(confirmed.sum()),
+        malfunctions=int((rows.counted & ~rows.electrical & own).sum()),
+        findings={name: int(number) for name, number in zip(FINDINGS, codes, strict=False) if number},
+    )
+
+
+@dataclass(frozen=True)
+class Counted:
+    """What the ledger holds of one mount: its first and last cycle, and how many were commanded, position-confirmed,
+    electrically confirmed on the specimen, and malfunctions; `findings` by name, those that occurred."""
+
+    first: int
+    last: int
+    commanded: int
+    position_confirmed: int
+    confirmed: int
+    malfunctions: int
+    findings: dict[str, int]

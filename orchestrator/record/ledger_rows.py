@@ -41,6 +41,7 @@ COLUMNS = (  # heading and width of each; a row is all of them with a space betw
     ("# cycle", 7), ("t_s", 10), ("bk", 2), ("mt", 2), ("flag", 4), ("fi", 2), ("mk_us", 6), ("bn_us", 5), ("bn", 2),
     ("inr_mA", 6), ("st_mA", 6), ("drop", 8), ("br_us", 6), ("ar_us", 5), ("sup", 4), ("crc32", 8),
 )  # fmt: skip
+HIGHEST_MOUNT = 64
 ROW_BYTES = sum(width + 1 for _, width in COLUMNS)
 HEADING = (
     "# benchward ledger 1. A row for each mount of each cycle; its last column is the CRC-32 of the bytes before it.\n"
@@ -98,20 +99,21 @@ def _field(value: float, width: int) -> bytes:
 
 
 def whole_bytes(data: bytes) -> int:
-    """How many bytes are whole rows, with the heading. A file whose heading is torn holds nothing."""
+    """How many bytes of a ledger are whole, with the heading: what is behind them is a write that was cut off.
+
+    A write that was cut off is no whole row, or holds bytes of zero where a disk had made room and put nothing there
+    yet. A row that is whole and does not pass its check is damage, not a torn write, and stays. A file with a torn
+    heading holds nothing; one that is no ledger is whole.
+    """
     if HEADING.startswith(data):
         return len(data) if data == HEADING else 0
     if not data.startswith(HEADING):
         return len(data)
-    length = len(data) - (len(data) - len(HEADING)) % ROW_BYTES
-    while length > len(HEADING) and not row_holds(data[length - ROW_BYTES : length]):
-        length -= ROW_BYTES
-    return length
-
-
-def row_holds(one: bytes) -> bool:
-    """Whether a row is what was written: its CRC and its line end."""
-    return one[-9:] == b"%08x\n" % zlib.crc32(one[:-9])
+    rows = (len(data) - len(HEADING)) // ROW_BYTES
+    zero = data.find(b"\0", len(HEADING) + max(0, rows - HIGHEST_MOUNT) * ROW_BYTES)
+    if zero >= 0:
+        rows = (zero - len(HEADING)) // ROW_BYTES
+    return len(HEADING) + rows * ROW_BYTES
 
 
 def rows_between(data: bytes, first: int, last: int) -> bytes:
