@@ -26,16 +26,19 @@ from orchestrator.console.flow import NOBODY_TOOK_IT, Flow, Then
 from orchestrator.console.keys import KEYS, KEYS_LINE, key_lines
 from orchestrator.console.known import Known
 from orchestrator.console.link import Link, named
+from orchestrator.console.middle import bench_lines, trend_points
 from orchestrator.console.plots import TrendPlot, WavePlot
 from orchestrator.console.why import why_lines
-from orchestrator.core.status_text import cut
+from orchestrator.core.status_text import BENCH_ACTS
 
 Facts = dict[str, Any]
+SAY_ROWS = 3
 SHOW_AT_MOST_EVERY_S = 0.05
 AGE_EVERY_S = 0.25
 MOST_WAITING = 5000
 POINTS = 600
 PROMPT = " type here >"
+NOTHING_ASKED = "Nothing is asked of you."
 GREY = Theme(
     name="benchward", primary="#b0b0b0", secondary="#909090", accent="#d0d0d0", warning="#d0d0d0", error="#d0d0d0",
     success="#d0d0d0", foreground="#e8e8e8", background="#101010", surface="#101010", panel="#202020", dark=True,
@@ -52,7 +55,8 @@ class Console(App[None]):
     ENABLE_COMMAND_PALETTE = False
     CSS = """
     Screen { layout: vertical; overflow: hidden hidden; }
-    .rule, #header, #say, #keys { height: 1; width: 100%; }
+    .rule, #header, #keys { height: 1; width: 100%; }
+    #say { height: auto; width: 100%; }
     .question { width: 100%; }
     .label { width: 19; text-style: bold; }
     .words, .label { layer: below; }
@@ -184,6 +188,7 @@ class Console(App[None]):
         self._take_heard()
         status = self.known.status_at(self._now_s())
         self.flow.follow(status)
+        self.flow.keep(self._now_s())
         width = self.size.width
         self._put("header", words.header(status, self.flow.control_words(status), width))
         for number in range(4):
@@ -194,10 +199,12 @@ class Console(App[None]):
         self._put_lamp(status, lamp)
         self._put("going_on", "\n".join(words.going_on_lines(status, self.known, beside)))
         going = bool(status.get("run")) or status["may_i_go_in"]["answer"] == "no"
-        do = words.do_lines(status, self.known, self.flow.stopping and going, beside)
+        acts = self.flow.may_answer(status)
+        do = words.do_lines(status, self.known, self.flow.stopping and going, beside, acts)
         self._put("do", "\n".join([NOBODY_TOOK_IT[:beside], *do[1:]] if self.flow.nobody_took_it else do))
         self._show_view(status, width)
-        self._put("say", cut(f" {words.plain(self._said)}", width))
+        said = words.wrapped([self._said], width - 2, SAY_ROWS)
+        self._put("say", "\n".join(f" {line}" for line in said))
         self.query_one("#say").display = bool(self._said)
         self._show_line()
 
@@ -220,7 +227,7 @@ class Console(App[None]):
         if self.view == "wave":
             self._show_wave()
         elif self.view == "trend":
-            self._show_trend()
+            self._show_trend(status)
         else:
             rows = max(1, body.size.height)
             lines = self._lines(status, width - 2, rows)
@@ -228,28 +235,30 @@ class Console(App[None]):
             if self.view == "act":  # what is asked stands last and is always there
                 self._scrolled = most
             self._scrolled = min(max(self._scrolled, 0), most)
-            self._put("text", "\n".join(f" {line}" for line in lines[self._scrolled : self._scrolled + rows]))
+            self._put("text", "\n".join(f" {line}" for line in _page(lines, self._scrolled, rows)))
 
     def _lines(self, status: Facts, width: int, rows: int) -> list[str]:
         if self.view == "act":
             form = self.flow.form
-            return words.wrapped(form.lines() if form else ["Nothing is asked of you."], width, indent="    ")
+            return words.wrapped(form.lines() if form else [NOTHING_ASKED], width, indent="    ")
         if self.view == "happened":
             newest = list(self.known.lines)[: -(self._scrolled + 2 * rows + 1) : -1]
             told = [line for text in newest for line in text.splitlines()]
             return words.wrapped(told, width, indent="          ")
         if self.view == "why":
-            return self._why(width)
+            return self._why(width, status)
         if self.view == "keys":
             return key_lines()
-        return words.bench_lines(status, self.known, width, rows)
+        return bench_lines(status, self.known, width, rows)
 
-    def _why(self, width: int) -> list[str]:
-        """Told anew only when it is another end, another journal or another width."""
-        key = (self.known.last_end, id(self.flow.journal), width)
+    def _why(self, width: int, status: Facts) -> list[str]:
+        """Told anew only when it is another end, another journal, another width, or something else is waited for."""
+        asked = str((status["do"].get("question") or {}).get("ask"))
+        waits_for = asked if asked in BENCH_ACTS else None
+        key = (self.known.last_end, id(self.flow.journal), width, waits_for)
         if key != self._told_for:
             self._told_for = key
-            self._told = why_lines(self.known.last_end, self.flow.journal, width)
+            self._told = why_lines(self.known.last_end, self.flow.journal, width, waits_for)
         return self._told
 
     def _show_line(self) -> None:
@@ -259,7 +268,7 @@ class Console(App[None]):
         row = self.query_one("#line_row")
         if row.display != wanted:
             row.display = wanted
-            line.value = ""
+            line.value = self.flow.form.given() if self.flow.form else ""
             self.set_focus(line if wanted else None)
 
     def _show_wave(self) -> None:
@@ -273,9 +282,9 @@ class Console(App[None]):
         key = ("wave", self.flow.wave["run"], self.flow.wave["capture"], channel)
         self._draw_once(key, lambda: drawing.show(self.flow.wave, channel))
 
-    def _show_trend(self) -> None:
+    def _show_trend(self, status: Facts) -> None:
         drawing = self.query_one(TrendPlot)
-        points = self.known.picture.points
+        points = trend_points(status, self.known)
         limits = {str(one["result"]): one for one in reversed(self.known.requirements)}
         names = [name for name in limits if name in points] or list(points)
         if not names:
@@ -283,7 +292,8 @@ class Console(App[None]):
             return
         name = names[self._trend % len(names)]
         key = ("trend", self.known.picture.run, name, len(points[name]))
-        self._draw_once(key, lambda: drawing.show(name, points[name], limits.get(name)))
+        counted = str(status["going_on"].get("counted") or "shot")
+        self._draw_once(key, lambda: drawing.show(name, points[name], limits.get(name), counted))
 
     def _draw_once(self, key: tuple[Any, ...], draw: Callable[[], None]) -> None:
         if key != self._drawn:
@@ -342,9 +352,13 @@ class Console(App[None]):
 
     def action_step_back(self) -> None:
         line = self.query_one("#line", Input)
-        if line.value:
+        form = self.flow.form
+        if line.value and not (form and line.value == form.given()):
             line.value = ""
-        elif not self.flow.back():
+        elif form is not None and self.flow.back():
+            line.value = form.given()
+            line.cursor_position = len(line.value)
+        else:
             self.turn_to("bench")
         self.show()
 
@@ -355,3 +369,12 @@ class Console(App[None]):
     def action_say_keys(self) -> None:
         self.say("To stop the run: F12 or Ctrl-X. To leave the console: Ctrl-Q; a run goes on without it.")
         self.show()
+
+
+def _page(lines: list[str], first: int, rows: int) -> list[str]:
+    """What fits; where there is more below, the last row says so."""
+    page = lines[first : first + rows]
+    left = len(lines) - first - rows
+    if left > 0 and rows > 1:
+        page[-1] = f"(PgDn: {left + 1} more lines)"
+    return page

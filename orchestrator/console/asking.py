@@ -9,11 +9,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from orchestrator.core.identity import label_objection
+
 Facts = dict[str, Any]
 NO = "no"
 ROOM_ABOVE = 95
 NO_MEANS = "To stop the run: type no, then Enter."
 SEEN_MYSELF = "seen by yourself"
+SET = "set "  # before the name of a value of the sequence, so that it cannot be taken for a name of the card
 
 
 @dataclass(frozen=True)
@@ -26,6 +29,7 @@ class Ask:
     usual: str = ""
     required: bool = True
     sums_up: bool = False  # what was given so far is shown whole
+    counted: bool = True  # its place among the others is shown; not beside numbers of its own
     check: Callable[[str], str | None] = lambda text: None
 
 
@@ -68,6 +72,10 @@ class Form:
         self.refused = False
         self.at = max(0, self.at - 1)
 
+    def given(self) -> str:
+        """What was typed at this step before, to be mended."""
+        return self.values.get(self.open.name, "") if self.open else ""
+
     def lines(self) -> list[str]:
         """What is to be seen: the heading, what is given already, what is asked now."""
         given = [f"[x] {ask.prompt}: {self.values.get(ask.name) or '-'}" for ask in self.asks[: self.at]]
@@ -77,14 +85,16 @@ class Form:
         if ask.sums_up:
             given = [
                 ", ".join(
-                    f"{one.name}: {self.values[one.name]}" for one in self.asks if self.values.get(one.name)
+                    f"{one.name.removeprefix(SET)}: {self.values[one.name]}"
+                    for one in self.asks
+                    if self.values.get(one.name)
                 )
             ]
-        count = f"{self.at + 1} of {len(self.asks)}"
+        count = f"   ({self.at + 1} of {len(self.asks)})" if ask.counted and len(self.asks) > 1 else ""
         return [
             *self.heading,
             *given[-2:],
-            f"[ ] {ask.prompt}   ({count})",
+            f"[ ] {ask.prompt}{count}",
             *([f"    {ask.hint}"] if ask.hint else []),
         ]
 
@@ -92,18 +102,13 @@ class Form:
 # --------------------------------------------------------------------------- the engine's questions
 
 
-def same_identity(one: str, other: str) -> bool:
-    """As the record compares identities: case and white space do not count."""
-    return "".join(one.split()).casefold() == "".join(other.split()).casefold()
-
-
-def form_for(question: Facts, specimen: str, by: str | None) -> Form:
+def form_for(question: Facts, by: str | None) -> Form:
     """The form of a question: identity, each item, the choice, a photo, the name, a remark."""
     asks: list[Ask] = []
-    if question.get("ask") == "connect" and question.get("connection") == "specimen":
-        asks.append(_scan_again(specimen))
-    items = list(question.get("items") or [])
-    asks += [_item(number, item) for number, item in enumerate(items, 1)]
+    if question.get("label_of"):
+        asks.append(_scan_again(str(question["label_of"])))
+    for item in question.get("items") or []:
+        asks.append(_item(len(asks) + 1, item))
     if question.get("choices"):
         asks.append(_choice(list(question["choices"])))
     if question.get("needs_photo"):
@@ -126,11 +131,9 @@ def form_for(question: Facts, specimen: str, by: str | None) -> Form:
 
 def _scan_again(specimen: str) -> Ask:
     def check(text: str) -> str | None:
-        if same_identity(text, specimen):
-            return None
-        return f"WRONG SPECIMEN: this is {text}, the run is for {specimen}. Do not connect it. Scan the label again."
+        return label_objection(text, specimen)
 
-    return Ask("identity", "Scan or type the label of the specimen at the bench", NO_MEANS, check=check)
+    return Ask("label", "Scan or type the label of the specimen at the bench", NO_MEANS, check=check)
 
 
 def _who(role: str | None, others: list[str]) -> Ask:
@@ -166,7 +169,7 @@ def _choice(choices: list[str]) -> Ask:
         return f"Type a number from 1 to {len(choices)}."
 
     shown = "  ".join(f"{number} {choice}" for number, choice in enumerate(choices, 1))
-    return Ask("choice", "What does it show?", f"{shown}    (number Enter)", check=check)
+    return Ask("choice", "What does it show? Its number, then Enter.", shown, check=check, counted=False)
 
 
 def chosen(text: str, choices: list[str]) -> str | None:
@@ -185,13 +188,8 @@ def order_of(form: Form, question: Facts, by: str | None) -> tuple[str, Facts]:
     who = form.values.get("name") or by
     if form.kind in ("release", "acknowledge") and form.number == 0:
         return f"/{form.kind}", {"by": who}
-    items = [
-        str(item)
-        for number, item in enumerate(question.get("items") or [], 1)
-        if f"item {number}" in form.values
-    ]
+    items = [ask.prompt for ask in form.asks if ask.name.startswith("item ") and ask.name in form.values]
     choice = form.values.get("choice")
-    identity = form.values.get("identity")
     return "/answer", {
         "question": form.number,
         "yes": not form.refused,
@@ -199,6 +197,6 @@ def order_of(form: Form, question: Facts, by: str | None) -> tuple[str, Facts]:
         "choice": chosen(choice, list(question["choices"])) if choice else None,
         "photo": form.values.get("photo"),
         "remark": form.values.get("remark"),
-        "readings": {"specimen label at the bench": identity} if identity else {},
+        "label": form.values.get("label"),
         "by": who,
     }

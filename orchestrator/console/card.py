@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-from orchestrator.console.asking import Ask, Form
+from orchestrator.console.asking import SET, Ask, Form
+from orchestrator.core.identity import CARD_FIELDS
 
 Facts = dict[str, Any]
 START = "start"
-_CARD = ("condition", "firmware")
-_NOT_PARAMETERS = ("sequence", "specimen", "group", "lot", "begin", "remark", *_CARD)
+LAPSED = "calibration-lapsed"
 
 
 def new_card(sequence: str, specimen: str = "") -> Form:
@@ -61,7 +61,8 @@ def earlier_duties(facts: Facts) -> list[str]:
             if one["interrupted"]
             else str(one["reason"]).replace("_", " ")
         )
-        lines.append(f"  {one['run']}: {how}, {one['shots_applied']} shot(s)")
+        card = "".join(f", {name} {one[name]}" for name in CARD_FIELDS if one.get(name))
+        lines.append(f"  {one['run']}: {how}, {one['shots_applied']} shot(s){card}")
     return lines
 
 
@@ -96,32 +97,41 @@ def complete(form: Form, sequence: Facts, specimen: Facts) -> None:
 def _parameter(one: Facts) -> Ask:
     name = str(one["name"])
     hint = f"Enter = {one['usual']}; from {one['lowest']} to {one['highest']}"
-    return Ask(name, name.replace("_", " "), hint, str(one["usual"]))
+    return Ask(f"{SET}{name}", name.replace("_", " "), hint, str(one["usual"]))
 
 
 def _begins(text: str) -> str | None:
     return (
         None
         if text.casefold() == START
-        else f"Type {START} to begin. Esc goes back one step, F8 leaves the card."
+        else f"Type {START} to begin. Esc goes back one step, F8 lays the card aside."
     )
 
 
+def ask_for_override(form: Form) -> None:
+    """A calibration lapses: who may do so can start all the same, by name and with a reason. Asked for once."""
+    if any(ask.name == "override" for ask in form.asks):
+        return
+    reason = "Why it may start all the same"
+    hint = "for the record. Nobody here may say so? F8 lays the card aside."
+    who = "Who answers for that?"
+    whose = "name or badge of an engineer or of the test operator in charge"
+    form.asks[-1:-1] = [Ask("override", reason, hint), Ask("override_by", who, whose)]
+    form.at = len(form.asks) - 3
+
+
 def start_order(form: Form, by: str | None) -> Facts:
-    """The order for the API. Condition and firmware go into the remark, in words."""
+    """The order for the API."""
     values = form.values
-    said = [f"{name}: {values[name]}" for name in _CARD if values.get(name)]
-    if values.get("remark"):
-        said.append(values["remark"])
-    asked = {ask.name for ask in form.asks}
+    asked = [ask.name for ask in form.asks if ask.name.startswith(SET)]
     return {
         "sequence": values["sequence"],
         "specimen": values["specimen"],
-        "group": values.get("group") or None,
+        **{name: values.get(name) or None for name in CARD_FIELDS},
         "indicator_lot": values.get("lot") or None,
-        "remark": "; ".join(said) or None,
-        "parameters": {
-            name: text for name, text in values.items() if name in asked and name not in _NOT_PARAMETERS
-        },
+        "remark": values.get("remark") or None,
+        "parameters": {name.removeprefix(SET): values[name] for name in asked if name in values},
+        "override_calibration": values.get("override"),
+        "override_by": values.get("override_by"),
         "by": by,
     }

@@ -7,6 +7,8 @@ from typing import Any, Protocol
 
 from orchestrator.console.asking import Form, form_for, order_of
 from orchestrator.console.card import (
+    LAPSED,
+    ask_for_override,
     complete,
     new_card,
     objection_to_sequence,
@@ -20,6 +22,9 @@ from orchestrator.console.words import WELL_ENDED
 Facts = dict[str, Any]
 Then = Callable[[Facts], None]
 LEAVE_WITHIN_S = 1.0
+KEEP_EVERY_S = 10.0  # the engine lets control go after three times as long
+CARD_KEPT = "The card is laid aside with what was filled in: F8 comes back to it."
+ONLY_LOOKS = "You only look: F10 takes control."
 NOBODY_TOOK_IT = "NOBODY TOOK THE ABORT. Stay out. Cut the mains by hand."
 
 
@@ -43,6 +48,7 @@ class Flow:
         self, link: Link, screen: Screen, known: Known, who: str, by: str | None, sequence: str, looks: bool
     ) -> None:
         self.form: Form | None = None
+        self.card: Form | None = None  # kept while something else is asked or looked at
         self.stopping = False
         self.nobody_took_it = False
         self.journal: list[Facts] = []
@@ -56,6 +62,9 @@ class Flow:
         self._waits = False
         self._control_number: int | None = None
         self._takes = not looks  # control that nobody has
+        self._looks = looks
+        self._acts = False
+        self._kept_s = 0.0
         self._asked_control = self._over = False
 
     # ---- stopping
@@ -72,6 +81,7 @@ class Flow:
     def follow(self, status: Facts) -> None:
         """What is asked now, and what has ended since the last look."""
         self._follow_control(status.get("control"))
+        self._acts = self.may_act(status.get("control"))
         self._follow_question(status)
         run = status.get("run")
         if run != self._run:
@@ -99,18 +109,28 @@ class Flow:
 
     def _follow_question(self, status: Facts) -> None:
         question = status["do"].get("question")
+        if question is not None and not (self._acts or _is_for_anybody(question)):
+            question = None  # somebody else is asked
         if question is None:
-            if self.form is not None and self.form.kind != "card":
+            if self.form is not None and self.form is not self.card:
                 self._drop_form("bench")
             self._question = {}
             return
         if question == self._question:
             return
         self._question = question
-        asked = {**question, "caution": status["do"].get("caution")}
-        self.form = form_for(asked, str(status.get("specimen") or ""), self._by)
+        self.form = form_for({**question, "caution": status["do"].get("caution")}, self._by)
         self._screen.say("")
         self._screen.turn_to("act")
+
+    def may_act(self, control: Facts | None) -> bool:
+        """Whether orders of this console count: control is its own, or nobody's and it did not come only to look."""
+        return self._has(control) if control is not None else not self._looks
+
+    def may_answer(self, status: Facts) -> bool:
+        """Whether what is asked now, or begun, is for this console."""
+        question = status["do"].get("question")
+        return self._acts or (question is not None and _is_for_anybody(question))
 
     def _drop_form(self, view: str) -> None:
         self.form = None
@@ -131,7 +151,7 @@ class Flow:
         self._screen.say(wrong or "")
         if wrong is not None or ask is None:
             return
-        if form.kind == "card":
+        if form is self.card:
             self._card_goes_on(form, ask.name)
         elif form.open is None:
             self._send_answer(form)
@@ -167,64 +187,71 @@ class Flow:
     # ---- the card
 
     def begin(self) -> None:
-        """The specimen card, or away from it."""
-        if self.form is not None and self.form.kind == "card":
+        """The specimen card, as it was left; or away from it, without losing what was filled in."""
+        if self.form is not None and self.form is self.card:
+            kept = bool(self.form.values)
             self._drop_form("bench")
+            self.card = self.card if kept else None
+            self._screen.say(CARD_KEPT if kept else "")
         elif self._known.run is not None or self._question:
             self._screen.say("A run is in progress, or something is asked: F2.")
+        elif not self._acts:
+            self._screen.say(ONLY_LOOKS)
         else:
-            self.form = new_card(self._sequence)
+            self.form = self.card = self.card or new_card(self._sequence)
+            self._screen.say("")
             self._screen.turn_to("act")
 
     def _card_goes_on(self, form: Form, given: str) -> None:
         if given == "sequence":
-            self._look(path_with("/sequence", file=form.values["sequence"]), self._take_sequence)
+            self._look(form, path_with("/sequence", file=form.values["sequence"]), self._take_sequence)
         elif given == "specimen":
-            self._look(named("specimens", form.values["specimen"]), self._take_specimen)
+            self._look(form, named("specimens", form.values["specimen"]), self._take_specimen)
         elif form.open is None:
             self._order("/start", start_order(form, self._by), self._started)
 
-    def _look(self, path: str, then: Then) -> None:
+    def _look(self, card: Form, path: str, then: Callable[[Form, Facts], None]) -> None:
         self._waits = True
 
         def replied(reply: Facts) -> None:
             self._waits = False
-            if self.form is not None and self.form.kind == "card":
-                then(reply)
+            then(card, reply)
 
         self._screen.ask("GET", path, None, replied)
 
-    def _take_sequence(self, reply: Facts) -> None:
-        assert self.form is not None
+    def _take_sequence(self, card: Form, reply: Facts) -> None:
         wrong = objection_to_sequence(reply)
         if wrong:
-            self.form.back()
-            self.form.heading = wrong
+            card.back()
+            card.heading = wrong
             self._screen.say(wrong[0])
             return
         self._sequence_facts = reply
-        self._sequence = self.form.values["sequence"]
-        self.form.heading = [f"{reply.get('title')}: {reply.get('specimen_type')}"]
+        self._sequence = card.values["sequence"]
+        card.heading = [f"{reply.get('title')}: {reply.get('specimen_type')}"]
 
-    def _take_specimen(self, reply: Facts) -> None:
-        assert self.form is not None
+    def _take_specimen(self, card: Form, reply: Facts) -> None:
         wrong = objection_to_specimen(reply)
         if wrong is not None:
-            self.form.back()
+            card.back()
             self._screen.say(wrong)
             return
-        complete(self.form, self._sequence_facts, reply)
+        complete(card, self._sequence_facts, reply)
 
     def _started(self, reply: Facts) -> None:
+        card = self.card
         if reply.get("ok"):
             self._screen.say(f"Run {reply.get('run')} has begun.")
-            if self.form is not None and self.form.kind == "card":
+            if self.form is card:
                 self._drop_form("bench")
+            self.card = None
             return
-        if self.form is not None:
-            self.form.back()
+        if card is not None:
+            card.back()
             rendered = [line for text in reply.get("rendered") or [] for line in str(text).splitlines()]
-            self.form.heading = [_refusal(reply), *rendered]
+            card.heading = [_refusal(reply), *rendered]
+            if reply.get("code") == LAPSED:
+                ask_for_override(card)
         self._screen.say(_refusal(reply))
 
     # ---- control
@@ -240,7 +267,7 @@ class Flow:
         """Take it, give it back, or, said twice, take it over from somebody."""
         control = status.get("control")
         if control is not None and self._has(control):
-            self._takes = False
+            self._takes, self._looks = False, True
             self._order("/give-control", {"by": self._by}, self._given)
         elif control is None or self._over:
             self._take_control(over=control is not None)
@@ -252,6 +279,16 @@ class Flow:
         if reply.get("ok"):
             self._link.control = None
         self._say_reply(reply)
+
+    def keep(self, now_s: float) -> None:
+        """Say now and then that whoever has control is still there."""
+        if (
+            self._link.control is not None
+            and self._known.lost is None
+            and now_s - self._kept_s >= KEEP_EVERY_S
+        ):
+            self._kept_s = now_s
+            self._screen.ask("POST", "/keep-control", {"by": self._by}, lambda reply: None)
 
     def leave(self) -> None:
         """A console that is left gives control back; nobody waits long for that."""
@@ -278,6 +315,7 @@ class Flow:
 
         def taken(reply: Facts) -> None:
             self._takes = bool(reply.get("ok"))
+            self._looks = self._looks and not reply.get("ok")
             if reply.get("ok") and "control" in reply:
                 self._link.control, self._control_number = str(reply["control"]), int(reply["number"])
             if over or not reply.get("ok"):
@@ -288,8 +326,16 @@ class Flow:
     # ---- pausing, waveforms
 
     def pause(self, paused: bool) -> None:
-        """Hold after the present shot, or go on."""
-        self._order("/resume" if paused else "/pause", {"by": self._by}, self._say_reply)
+        """Hold as soon as nothing is live, or go on."""
+        if not self._acts:
+            self._screen.say(ONLY_LOOKS)
+            return
+        self._order("/resume" if paused else "/pause", {"by": self._by}, self._paused)
+
+    def _paused(self, reply: Facts) -> None:
+        self._say_reply(reply)
+        if reply.get("ok") and reply.get("then"):  # the shell's way; here it is a key
+            self._screen.say(f"{reply.get('sentence')} To go on: F9.")
 
     def _say_reply(self, reply: Facts) -> None:
         self._screen.say(str(reply.get("sentence") or "") if reply.get("ok") else _refusal(reply))
@@ -308,6 +354,11 @@ class Flow:
 
         path = path_with(named("runs", picture.run, "captures", picture.capture), points=points)
         self._screen.ask("GET", path, None, take)
+
+
+def _is_for_anybody(question: Facts) -> bool:
+    """Asked of one role or of another person than before, or of the bench: whoever has control does not matter."""
+    return bool(question.get("role") or question.get("not_by")) or not question.get("question")
 
 
 def _refusal(reply: Facts) -> str:

@@ -19,13 +19,13 @@ class Key:
 KEYS = (
     Key("f1", "k", "view('keys')", "all keys", "these keys"),
     Key("f2", "a", "view('act')", "answer", "what is asked of you, and the line to answer in"),
-    Key("f3", "b", "view('bench')", "bench", "interlocks, and the shots so far against their limits"),
+    Key("f3", "b", "view('bench')", "bench", "interlocks, and how far the duty has come"),
     Key("f4", "w", "view('wave')", "wave", "the last waveform; once more: its next channel"),
-    Key("f5", "t", "view('trend')", "trend", "a result over the shots; once more: the next result"),
+    Key("f5", "t", "view('trend')", "trend", "a result over the duty; once more: the next result"),
     Key("f6", "h", "view('happened')", "log", "what happened, the newest first"),
     Key("f7", "y", "view('why')", "why", "why the last run stopped, what to check, who can release it"),
-    Key("f8", "n", "begin", "begin", "begin a run: the specimen card"),
-    Key("f9", "p", "pause", "pause", "hold after the present shot; once more: go on"),
+    Key("f8", "n", "begin", "begin", "begin a run: the specimen card; once more lays it aside"),
+    Key("f9", "p", "pause", "pause", "hold as soon as nothing is live; once more: go on"),
     Key("f10", "c", "control", "control", "take control, take it over, or give it back"),
 )
 KEYS_NOW = ("f2", "f7", "f1")

@@ -54,7 +54,9 @@ class RunPicture:
         elif kind == "measurement" and entry.get("shot"):
             self._add(str(entry["result"]), int(entry["shot"]), entry)
         elif kind == "observation":
-            self.states.setdefault(str(entry["indicator"]), {})[int(entry["shot"])] = str(entry["state"])
+            self.states.setdefault(str(entry["indicator"]), {})[int(entry.get("shot") or 0)] = str(
+                entry["state"]
+            )
         elif kind == "capture":
             self.capture = str(entry["file"]).rpartition("/")[2].removesuffix(".h5")
             self.captures += 1

@@ -64,15 +64,15 @@ class WavePlot(Drawing):
 
 
 class TrendPlot(Drawing):
-    """One result over the shots, with its limit. The polarity is left out: a limit means the size."""
+    """One result over what is counted, with its limit. The polarity is left out: a limit means the size."""
 
-    def show(self, name: str, points: list[Point], limit: Facts | None) -> None:
+    def show(self, name: str, points: list[Point], limit: Facts | None, counted: str = "shot") -> None:
         limits = [] if limit is None or limit.get("limit") is None else [float(limit["limit"])]
         sizes = [abs(point.value) for point in points]
         values, unit = scaled([*limits, *sizes], points[0].unit)
         shown = values[len(limits) :]
         words = "" if not limits or limit is None else f", limit {exact(limits[0], limit.get('unit'))}"
-        plt = self._begin(f"{plain_name(name)} in {unit} by shot{words}")
+        plt = self._begin(f"{plain_name(name)} in {unit} by {counted}{words}")
         shots = [point.shot for point in points]
         plt.scatter(shots, shown, marker="o", color="default")
         if limits:

@@ -16,12 +16,16 @@ from orchestrator.core.reasons import EXPLANATIONS, Reason
 Facts = Mapping[str, Any]
 BEFORE_S = 10.0
 MOST_BEFORE = 12
-STARTER = "whoever starts the next run"
+WELL = (Reason.COMPLETED, Reason.COUNT_REACHED)
+BLOCKS = {"release": Reason.OFF_NOT_PROVEN, "acknowledge": Reason.INTERNAL_ERROR}
 NOTHING = "No run has ended since this data folder was made."
 
 
-def why_lines(ended: Facts | None, journal: Sequence[Facts], width: int) -> list[str]:
-    """The whole view. `journal` are the entries of that run, possibly none."""
+def why_lines(
+    ended: Facts | None, journal: Sequence[Facts], width: int, waits_for: str | None = None
+) -> list[str]:
+    """The whole view. `journal` are the entries of that run, possibly none; `waits_for` is the act that the bench
+    waits for now before anything can be started: release, acknowledge."""
     if ended is None:
         return [NOTHING]
     reason = Reason(str(ended["reason"]))
@@ -36,7 +40,9 @@ def why_lines(ended: Facts | None, journal: Sequence[Facts], width: int) -> list
     lines += wrapped(
         [f"Later: {entry['what']}" for entry in causes if not entry.get("first")], width, indent="  "
     )
-    lines += wrapped([f"Can be released by: {told.released_by or STARTER}."], width, indent="  ")
+    if reason in WELL and ended.get("verdicts"):
+        lines += ["Verdicts:", *verdicts(ended["verdicts"], width)]
+    lines += wrapped([_release_words(reason, waits_for)], width, indent="  ")
     lines.append("What to check, the likeliest first:")
     lines += wrapped([f"{number}. {text}" for number, text in enumerate(told.check, 1)], width, indent="   ")
     if reason is Reason.POWER_LOST or not any(entry.get("kind") == "run_ended" for entry in journal):
@@ -44,9 +50,20 @@ def why_lines(ended: Facts | None, journal: Sequence[Facts], width: int) -> list
     before = last_seconds(journal)
     if before:
         lines += [f"The last {BEFORE_S:.0f} s before it:", *wrapped(before, width, indent="            ")]
-    if ended.get("verdicts"):
+    if reason not in WELL and ended.get("verdicts"):
         lines += ["Verdicts:", *verdicts(ended["verdicts"], width)]
     return lines
+
+
+def _release_words(reason: Reason, waits_for: str | None) -> str:
+    """Whose word the bench waits for; nobody's, where nothing is blocked."""
+    if waits_for is not None:
+        who = str(EXPLANATIONS[BLOCKS[waits_for]].released_by).replace("benchward answer", "F2")
+        return f"The next start is blocked. Can be released by: {who}."
+    told = EXPLANATIONS[reason].released_by
+    if told is None or reason in BLOCKS.values():
+        return "Nothing is blocked: a new run is begun with F8."
+    return f"Nothing is blocked. Before the next run: {told}."
 
 
 def _first(causes: Sequence[Facts], reason: Reason) -> str:
@@ -120,9 +137,10 @@ def left_behind(journal: Sequence[Facts]) -> list[str]:
     asked = sum(entry.get("kind") == "intent" and entry.get("act") == "trigger" for entry in duty)
     done = sum(entry.get("kind") == "triggered" for entry in duty)
     started = next((entry for entry in journal if entry.get("kind") == "run_started"), {})
-    lines = [
-        f"Left behind: specimen {started.get('specimen')}, {done} shot(s) certain" + _uncertain(asked - done)
-    ]
+    whose = f"Left behind: specimen {started.get('specimen')}, "
+    lines = [whose + f"{done} shot(s) certain" + _uncertain(asked - done)]
+    if not asked and not done and any(entry.get("kind") == "cycles_started" for entry in journal):
+        lines = [whose + "what it has had is in its record: benchward record show."]
     last = next(
         (entry for entry in reversed(journal) if entry.get("kind") in ("intent", "asked", "answered")), None
     )

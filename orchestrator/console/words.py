@@ -10,10 +10,10 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from orchestrator.cli.happenings import value_words, verdict_lines
-from orchestrator.console.known import Known, Point
+from orchestrator.console.known import Known
 from orchestrator.core.status import FRESH_S
 from orchestrator.core.status_text import cut
-from orchestrator.record.wording import limit_words, plain_name
+from orchestrator.record.wording import plain_name
 
 Facts = Mapping[str, Any]
 LABELS = ("MAY I GO IN?", "WHAT IS GOING ON?", "WHAT DO I DO?")
@@ -122,9 +122,10 @@ def _newest_figures(status: Facts, known: Known) -> str:
     return f"{shot}: {', '.join(shown)}"
 
 
-def do_lines(status: Facts, known: Known, stopping: bool, width: int) -> list[str]:
-    """What do I do? One sentence and the key for it; how to stop, always in the last row."""
-    sentence = _act(status, known)
+def do_lines(status: Facts, known: Known, stopping: bool, width: int, acts: bool = True) -> list[str]:
+    """What do I do? One sentence and the key for it; how to stop, always in the last row. `acts` is False for a
+    console that only looks."""
+    sentence = _act(status, known, acts)
     if stopping:
         sentence = STOPPING
     rows = wrapped([sentence], width, ROWS[2] - 1)
@@ -132,11 +133,13 @@ def do_lines(status: Facts, known: Known, stopping: bool, width: int) -> list[st
     return [*rows, TO_STOP]
 
 
-def _act(status: Facts, known: Known) -> str:
+def _act(status: Facts, known: Known, acts: bool) -> str:
     do, entry = status["do"], status["may_i_go_in"]
     question = do.get("question")
     if entry["answer"] == "not known":
         return f"{do['sentence']}{' Then: F2.' if question else ''}"
+    if question and not acts:
+        return f"{question['text']} Not asked of you: you only look (F10)."
     if question:
         return f"{question['text']} Answer below (F2)."
     if status["going_on"].get("paused"):
@@ -146,76 +149,10 @@ def _act(status: Facts, known: Known) -> str:
         return ("Nothing. Stay outside." if entry["answer"] == "no" else "Nothing yet: wait.") + next_
     why = "" if (known.last_end or {}).get("reason") in WELL_ENDED else "Why it stopped: F7. "
     caution = f"{do['caution']} " if do.get("caution") else ""
-    return f"{caution}{why}Begin a run: F8."
+    return f"{caution}{why}{'Begin a run: F8.' if acts else 'You only look (F10).'}"
 
 
-# --------------------------------------------------------------------------- the views
-
-
-def bench_lines(status: Facts, known: Known, width: int, rows: int) -> list[str]:
-    """Interlocks with their ages; the shots so far against their limits."""
-    interlocks = list(status["interlocks"])
-    states = "   ".join(_interlock(one) for one in interlocks) or "no interlock is known"
-    lines = wrapped([states, *unproven_line(interlocks)], width, indent="  ")
-    return [*lines, *shot_table(known, width, rows - len(lines))]
-
-
-def _interlock(one: Facts) -> str:
-    state = "FAILED" if one["failed"] else "closed" if one["closed"] else "OPEN"
-    return joined(f"{one['name']} {state} {one['age_s']:.1f} s")
-
-
-def unproven_line(interlocks: Iterable[Facts]) -> list[str]:
-    """Which inputs have to be opened and closed by hand before arming."""
-    names = [joined(str(one["name"])) for one in interlocks if not one["proven"]]
-    return [f"Open and close once, before arming: {', '.join(names)}."] if names else []
-
-
-def shot_table(known: Known, width: int, rows: int) -> list[str]:
-    """A column for each limited result, a row for each shot; the newest ones where there are too many."""
-    picture = known.picture
-    limited = list(dict.fromkeys(str(one["result"]) for one in known.requirements))
-    names = [name for name in limited if name in picture.points or name in picture.states]
-    if not names or rows < 3:
-        return [] if rows < 1 else ["no shot so far"]
-    limits = {name: _limit(known, name) for name in names}
-    by_shot = {name: {point.shot: point for point in picture.points.get(name, [])} for name in names}
-    shots = sorted(
-        {
-            *(s for name in names for s in by_shot[name]),
-            *(s for name in names for s in picture.states.get(name, {})),
-        }
-    )
-    cells = [["shot", *(plain_name(name) for name in names)], ["limit", *limits.values()]]
-    for shot in shots[-max(1, rows - 2) :]:
-        cells.append(
-            [
-                str(shot),
-                *(_cell(by_shot[name].get(shot), picture.states.get(name, {}).get(shot)) for name in names),
-            ]
-        )
-    return table(cells, width)
-
-
-def _limit(known: Known, name: str) -> str:
-    rows = [one for one in known.requirements if one["result"] == name and one["judged"] == "every shot"]
-    return plain(limit_words(rows[0])) if rows else ""
-
-
-def _cell(point: Point | None, state: str | None) -> str:
-    if point is None:
-        return state or "-"
-    words = {"value": point.value, "unit": point.unit, "expanded_uncertainty": point.expanded_uncertainty}
-    return plain(value_words(words))
-
-
-def table(cells: list[list[str]], width: int) -> list[str]:
-    """Columns as wide as they have to be, two blanks between them."""
-    widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]))]
-    return [
-        cut("  ".join(f"{text:{wide}}" for text, wide in zip(row, widths, strict=True)).rstrip(), width)
-        for row in cells
-    ]
+# --------------------------------------------------------------------------- what belongs to every view
 
 
 def verdicts(rows: Iterable[Facts], width: int) -> list[str]:

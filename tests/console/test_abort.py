@@ -11,7 +11,7 @@ from tests.console.fake import CHARGING, Rig, drive, progress, question, snapsho
 
 VIEWS = ("bench", "wave", "trend", "happened", "why", "keys", "act")
 FIELDS = {
-    "label at the bench": question("connect", connection="specimen", items=["specimen TW-04 connected"]),
+    "label at the bench": question("connect", label_of="TW-04", items=["specimen TW-04 connected"]),
     "checklist": question("arm", items=["cell is clear"], caution="Stored energy can kill."),
     "choice": question("observe", choices=["unmarked", "scorched"]),
     "photo": question("inspect", needs_photo=True),

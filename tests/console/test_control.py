@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
-from tests.console.fake import CHARGING, Rig, drive, progress, question, status
+import pytest
+
+from tests.console.fake import CHARGING, NOW_S, Rig, drive, progress, question, status
 
 TAKEN = {"ok": True, "sentence": "T. Made-Up has control of this bench.", "control": "a token", "number": 1}
 OTHERS = {"owner": "O. Ther", "number": 7}
@@ -110,3 +112,64 @@ def test_a_second_person_and_a_witness_say_their_own_names() -> None:
         assert answer["by"] == "W. Made-Up"
 
     drive(confirm)
+
+
+@pytest.mark.parametrize("control", [OTHERS, None])
+def test_a_console_that_only_looks_showed_the_form(control: dict[str, Any] | None) -> None:
+    asked = status(run=progress("waiting", question=question("arm", items=["cell is clear"])))
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", asked | {"control": control})
+        await pilot.press("f2")
+        await rig.settled(pilot)
+        shown = rig.text("text")
+        await pilot.press("f8", "f9")
+        await rig.settled(pilot)
+
+        assert rig.app.flow.form is None
+        assert not rig.app.query_one("#line_row").display
+        assert "Nothing is asked of you." in shown
+        assert "you only look (F10)" in " ".join(rig.text("do").split())
+        assert rig.link.orders("/pause") == []
+
+    drive(look, looks=True)
+
+
+def test_a_witness_answers_at_a_console_that_only_looks() -> None:
+    asked = question("witness", items=["the witness is ready"], role="witness")
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", status(run=progress("waiting", question=asked)) | {"control": OTHERS})
+        await rig.type(pilot, "1", "W. Made-Up")
+
+        assert rig.link.orders("/answer")[0]["by"] == "W. Made-Up"
+
+    drive(look, looks=True)
+
+
+def test_the_form_is_there_once_control_was_taken() -> None:
+    asked = status(run=progress("waiting", question=question("arm", items=["cell is clear"])))
+
+    async def take(rig: Rig, pilot: Any) -> None:
+        rig.link.replies["/take-control"] = TAKEN | {"number": 8}
+        await rig.tell(pilot, "status", asked | {"control": OTHERS})
+        await pilot.press("f10", "f10")
+        await rig.settled(pilot)
+        await rig.tell(pilot, "status", asked | {"control": {"owner": "T. Made-Up", "number": 8}})
+
+        assert rig.app.flow.form is not None
+
+    drive(take)
+
+
+def test_a_console_says_now_and_then_that_it_is_still_there() -> None:
+    async def stay(rig: Rig, pilot: Any) -> None:
+        rig.link.replies["/take-control"] = TAKEN
+        await rig.tell(pilot, "status", status() | {"control": None})
+        for passed_s in (0.0, 0.5, 9.0, 10.6, 21.0):
+            rig.now_s = NOW_S + passed_s
+            await rig.tell(pilot, "status", status() | {"control": {"owner": "T. Made-Up", "number": 1}})
+
+        assert len(rig.link.orders("/keep-control")) == 3
+
+    drive(stay)

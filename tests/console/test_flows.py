@@ -46,11 +46,84 @@ def test_admission_one_thing_at_a_time() -> None:
                 "specimen": "TW-04",
                 "group": "TW 2026-11",
                 "indicator_lot": "C-118",
-                "remark": "condition: new; firmware: 2.1; a remark",
+                "condition": "new",
+                "firmware": "2.1",
+                "remark": "a remark",
                 "parameters": {"shots": "4"},
+                "override_calibration": None,
+                "override_by": None,
                 "by": "T. Made-Up",
             }
         ]
+
+    drive(admit)
+
+
+def test_condition_and_firmware_of_earlier_duties_are_on_the_card() -> None:
+    past = {"run": "20261101-0900-TW-04", "interrupted": False, "reason": "abort_by_person", "shots_applied": 2,
+            "group": None, "condition": "new", "firmware": "2.1"}  # fmt: skip
+
+    async def admit(rig: Rig, pilot: Any) -> None:
+        await to_the_card(rig, pilot, FRESH | {"runs": [past], "shots_applied": 2})
+        shown = " ".join(rig.text("text").split())
+
+        assert "20261101-0900-TW-04: abort by person, 2 shot(s), condition new, firmware 2.1" in shown
+
+    drive(admit)
+
+
+def test_f8_threw_away_a_full_card_unasked() -> None:
+    async def admit(rig: Rig, pilot: Any) -> None:
+        rig.link.replies["/start"] = {"ok": True, "run": RUN}
+        await to_the_card(rig, pilot)
+        await rig.type(pilot, "TW 2026-11", "", "2.1", "C-118", "4", "a remark")
+        await pilot.press("f8")
+        aside, view = rig.text("say"), rig.app.view
+        blocked = status(snapshot("off not proven", "red", blocked="Start blocked.", safe=False))
+        await rig.tell(pilot, "status", blocked)  # something else is asked in between
+        await rig.tell(pilot, "status", status())
+        await pilot.press("f8")
+        back = rig.text("text")
+        rig.link.replies["/start"] = {"ok": True, "run": RUN}
+        await rig.type(pilot, "start")
+        await pilot.press("f8")
+
+        assert "laid aside with what was filled in: F8 comes back to it" in " ".join(aside.split())
+        assert view == "bench"
+        assert "shots: 4" in back
+        assert rig.link.orders("/start")[0]["firmware"] == "2.1"
+        assert "(1 of 2)" in rig.text("text")  # the next run has a card of its own
+
+    drive(admit)
+
+
+def test_the_card_could_not_carry_an_override_of_a_lapsed_calibration() -> None:
+    refusal = {"ok": False, "code": "calibration-lapsed", "sentence": "The calibration lapses.", "help": "x"}
+
+    async def admit(rig: Rig, pilot: Any) -> None:
+        await to_the_card(rig, pilot)
+        rig.link.replies["/start"] = refusal
+        await rig.type(pilot, "", "", "", "", "", "", "start")
+        asked_why = rig.text("text")
+        await rig.type(pilot, "", "drift below 0.1 %", "E. Made-Up", "start")
+
+        assert "Why it may start all the same" in asked_why
+        order = rig.link.orders("/start")[-1]
+        assert (order["override_calibration"], order["override_by"]) == ("drift below 0.1 %", "E. Made-Up")
+        assert order["by"] == "T. Made-Up"
+
+    drive(admit)
+
+
+def test_a_long_refusal_was_cut_at_the_edge() -> None:
+    async def admit(rig: Rig, pilot: Any) -> None:
+        reason = "it failed a requirement in run 20261101-0900-TW-04, and that was a made-up requirement"
+        await to_the_card(rig, pilot, FRESH | {"spent_because": reason})
+        rows = rig.rows()
+
+        assert "Take a fresh one." in rig.text("say")
+        assert all(len(row) <= 80 for row in rows)
+        assert "..." not in rig.text("say")
 
     drive(admit)
 
@@ -110,15 +183,19 @@ def test_a_refused_start_keeps_the_card_and_says_why() -> None:
 def test_the_label_is_scanned_again_at_the_bench() -> None:
     async def connect(rig: Rig, pilot: Any) -> None:
         items = ["specimen TW-04 connected"]
-        await rig.tell(pilot, "status", asked("connect", connection="specimen", items=items))
+        await rig.tell(pilot, "status", asked("connect", label_of="TW-04", items=items))
         await rig.type(pilot, "TW-05")
         wrong = rig.text("say")
-        await rig.type(pilot, "tw-04 ", "1")
+        await rig.type(pilot, "tw-04 ")
+        second = rig.text("text")
+        await rig.type(pilot, "2")
 
         assert "WRONG SPECIMEN: this is TW-05, the run is for TW-04. Do not connect it." in wrong
+        assert "(2 of 2)" in second  # and not "(2 of 2)" beside "type 1"
+        assert "type 2, then Enter" in second
         (answer,) = rig.link.orders("/answer")
         assert answer["confirmed"] == items
-        assert answer["readings"] == {"specimen label at the bench": "tw-04"}
+        assert answer["label"] == "tw-04"
 
     drive(connect)
 
@@ -245,6 +322,42 @@ def test_one_key_pauses_and_goes_on(paused: bool, path: str) -> None:
     drive(press)
 
 
+def test_after_f9_the_console_named_the_command_of_a_shell() -> None:
+    async def press(rig: Rig, pilot: Any) -> None:
+        rig.link.replies["/pause"] = {"ok": True, "sentence": "The run pauses after the present shot.",
+                                      "then": "To go on: benchward resume"}  # fmt: skip
+        await rig.tell(pilot, "status", CHARGING)
+        await pilot.press("f9")
+        await rig.settled(pilot)
+
+        assert rig.text("say").strip() == "The run pauses after the present shot. To go on: F9."
+
+    drive(press)
+
+
+def test_the_middle_shows_what_the_duty_says_of_itself() -> None:
+    """A duty that is none of shots: its own table and its own trend, from the status alone."""
+    shown = {"head": ["mount", "confirmed"], "rows": [["1", "31417"], ["2", "31416"]]}
+    trend = {"contact_drop": {"unit": "V", "points": [[1000, 0.021], [2000, 0.022]]}}
+    cycles = progress("cycles run", counted="cycle", where="cycle 31417 of 44000", shown=shown, trend=trend,
+                      details=["12 a minute, 17 h 28 min left"])  # fmt: skip
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", status(snapshot("in operation", "red"), cycles))
+        bench = rig.text("text")
+        await pilot.press("f5")
+        await rig.settled(pilot)
+
+        assert rig.text("going_on").splitlines()[:2] == [
+            "Cycle 31417 of 44000: cycles run.",
+            "12 a minute, 17 h 28 min left",
+        ]
+        assert "2      31416" in bench
+        assert "contact drop in mV by cycle" in "\n".join(rig.rows())
+
+    drive(look)
+
+
 def test_the_newest_waveform_is_fetched_once_and_drawn_channel_by_channel() -> None:
     channel = {
         "unit": "V",
@@ -285,7 +398,7 @@ def test_the_trend_stands_against_its_limit_and_the_table_has_every_shot() -> No
         await rig.tell(pilot, "status", CHARGING)
         for shot in (1, 2, 3):
             result = {"limiting_voltage": {"value": -280.0 - shot, "unit": "V", "expanded_uncertainty": 1.4}}
-            facts = {"n": shot, "kind": "figures", "part": "duty", "shot": shot, "of": 12, "polarity": "negative",
+            facts: dict[str, Any] = {"n": shot, "kind": "figures", "part": "duty", "shot": shot, "of": 12, "polarity": "negative",
                      "valid": True, "results": result, "warnings": [], "utc": ""}  # fmt: skip
             await rig.tell(pilot, "event", facts)
         bench = rig.text("text")

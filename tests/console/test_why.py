@@ -44,7 +44,7 @@ def ended_by(reason: Reason, off_proven: bool | None = True) -> tuple[Facts, lis
 
 
 @pytest.mark.parametrize("reason", Reason)
-def test_every_reason_says_first_cause_what_to_check_and_who_releases(reason: Reason) -> None:
+def test_every_reason_says_first_cause_what_to_check_and_whether_anything_is_blocked(reason: Reason) -> None:
     ended, journal = ended_by(reason)
     shown = " ".join(" ".join(why_lines(ended, journal, WIDTH)).split())
     told = EXPLANATIONS[reason]
@@ -53,8 +53,52 @@ def test_every_reason_says_first_cause_what_to_check_and_who_releases(reason: Re
     assert "Later: the disk was full, too" in shown
     assert told.check
     assert all(" ".join(text.split()) in shown for text in told.check)
-    assert f"Can be released by: {told.released_by or 'whoever starts the next run'}." in shown
+    assert "Nothing is blocked" in shown
+    assert "benchward answer" not in shown
     assert "-0.8 s interlock door OPENED" in shown
+
+
+@pytest.mark.parametrize(
+    ("waits_for", "who"),
+    [
+        ("release", "the test operator in charge, by name, once off is proven: F2."),
+        ("acknowledge", "an engineer, by name: F2."),
+        (None, None),
+    ],
+)
+def test_can_be_released_by_was_shown_when_nothing_was_blocked(
+    waits_for: str | None, who: str | None
+) -> None:
+    ended, journal = ended_by(Reason.OFF_NOT_PROVEN, off_proven=False)
+    shown = " ".join(" ".join(why_lines(ended, journal, WIDTH, waits_for)).split())
+
+    assert ("Can be released by" in shown) == (who is not None)
+    assert (f"The next start is blocked. Can be released by: {who}" in shown) == (who is not None)
+
+
+VERDICT = {"verdict": "P", "clause": "house 4.1", "result": "limiting_voltage", "judged": "every shot",
+           "direction": "at_most", "limit": 310.0, "unit": "V", "sentence": "P (pass): 289 V"}  # fmt: skip
+
+
+def test_the_view_ended_in_an_empty_verdicts() -> None:
+    """At 80x24 the heading was the last row, and nothing said that there is more."""
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        ended, journal = ended_by(Reason.COMPLETED)
+        rig.link.replies[f"/runs/{RUN}"] = {"ok": True, "journal": journal}
+        await rig.tell(pilot, "status", status(ended=ended | {"verdicts": [VERDICT]}))
+        await pilot.press("f7")
+        await rig.settled(pilot)
+        rows = rig.text("text").splitlines()
+
+        at = next(number for number, row in enumerate(rows) if "Verdicts:" in row)
+        assert "P    house 4.1: limiting voltage at most 310 V" in rows[at + 1]
+        assert "PgDn" in rows[-1]
+        for _ in range(5):
+            await pilot.press("pagedown")
+        assert "PgDn" not in rig.text("text")
+
+    drive(look)
 
 
 def test_a_run_that_stops_turns_the_screen_to_why_below_the_same_three_questions() -> None:
