@@ -26,6 +26,11 @@ class StartOrder(Order):
         description="path of the sequence file", examples=["/srv/sequences/tidewater/sequence.yaml"]
     )
     specimen: str = Field(description="the specimen's identity", examples=["TW-04"])
+    more_specimens: list[str] = Field(
+        default_factory=list,
+        description="those of the second and further mounts, in their order",
+        examples=[[]],
+    )
     parameters: dict[str, str] = Field(
         default_factory=dict,
         description="values of set_at_start",

@@ -40,7 +40,11 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     parser.add_argument("sequence", type=Path, metavar="SEQUENCE", help="the sequence file")
     parser.add_argument(
-        "--specimen", required=True, metavar="ID", help="the specimen's identity, as on its label"
+        "--specimen",
+        action="append",
+        required=True,
+        metavar="ID",
+        help="the specimen's identity, as on its label; once for each mount, in their order",
     )
     parser.add_argument(
         "--set",
@@ -77,7 +81,7 @@ def run(args: argparse.Namespace) -> int:
             file=sys.stderr,
         )
         return WRONG
-    if not args.specimen.isprintable():
+    if not all(one.isprintable() for one in args.specimen):
         print(
             "The specimen's identity has a line break or another character that cannot be printed.\n"
             "help: give it as on its label, in one line",
@@ -117,7 +121,8 @@ def _start(link: EngineLink, places: Places, args: argparse.Namespace) -> int:
         link.call("watch")
     order = {
         "sequence": str(args.sequence.resolve()),
-        "specimen": args.specimen,
+        "specimen": args.specimen[0],
+        "more_specimens": args.specimen[1:],
         "parameters": dict(text.partition("=")[::2] for text in args.set),
         "group": args.group,
         "condition": args.condition,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.analysis.contact import Criteria, RecordLayout
@@ -13,7 +14,6 @@ if TYPE_CHECKING:
     from drivers.equipment.protocols import CycleRecord
     from orchestrator.engine.mounts import Mounts
 
-CONFIDENCE = 0.90
 COVERAGE = 2.0
 DROP_BAD_PART = 0.05  # of the supply: a closed contact that keeps so much for itself is no contact
 
@@ -89,19 +89,11 @@ def _of_channel(channel: Any) -> Uncertainty:
 
 
 def lifetime_of(mounts: Mounts) -> dict[str, Any] | None:
-    """The statement on life that the counts allow: success run without a failure, Weibull with three or more.
-
-    None where neither says anything.
-    """
-    from orchestrator.analysis.lifetime import success_run, weibull
+    """The statement on life that the counts allow; None before any cycle."""
+    from orchestrator.analysis.lifetime import statement
 
     done = [int(each) for each in mounts.done]
-    failed = mounts.failed
-    if not done or not max(done):
+    if not done or not min(done):
         return None
-    if not failed and min(done) >= mounts.cycles:
-        return {"kind": "success run", **success_run(len(done), mounts.cycles, CONFIDENCE).to_json()}
-    if len(failed) >= 3:
-        suspended = [cycles for place, cycles in enumerate(done) if place not in failed]
-        return {"kind": "weibull", **weibull([done[place] for place in failed], suspended).to_json()}
-    return None
+    said = statement(done, [bool(each) for each in mounts.failed_at])
+    return {"kind": type(said).__name__, "in_words": said.in_words, **asdict(said)}

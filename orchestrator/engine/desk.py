@@ -136,8 +136,10 @@ class Desk:
         now, space = datetime.now(UTC), os.statvfs(self._places.data)
         free_bytes = space.f_bavail * space.f_frsize
         file, specimen = str(args.get("sequence") or ""), str(args.get("specimen") or "")
-        override = override_from(args)
-        ready = preflight(self._bench, self._places.data, file, specimen, given, now, free_bytes, override)
+        more, override = [str(one) for one in args.get("more_specimens") or ()], override_from(args)
+        ready = preflight(
+            self._bench, self._places.data, file, specimen, given, now, free_bytes, override, more
+        )
         order = replace(self._order_for(ready, args, who, now), asked_s=asked_s)
         folder = self._places.data / order.run
         world = self._opened(folder)
@@ -190,6 +192,7 @@ class Desk:
             earlier_verification=ready.earlier,
             override=None if ready.lapsed is None else ready.lapsed.to_json(),
             overridden_by=overriding_person(args, who),
+            specimens=ready.specimens,
         )
 
     def _opened(self, folder: Path) -> World:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from collections.abc import Sequence as Sequence_
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -76,6 +77,7 @@ class Ready:
     earlier: EarlierVerification | None
     warnings: tuple[str, ...] = field(default=())
     lapsed: Lapsed | None = None
+    specimens: tuple[str, ...] = ()
 
 
 def preflight(
@@ -87,10 +89,12 @@ def preflight(
     now: datetime,
     free_bytes: int,
     override_calibration: str | None = None,
+    more_specimens: Sequence_[str] = (),
 ) -> Ready:
     """All that can be known beforehand. Refused for whatever speaks against the start.
 
     `override_calibration` is a person's reason for starting although a calibration lapses; nothing else yields to it.
+    `more_specimens` are those of the second and further mounts, where the sequence has several.
     """
     from orchestrator.engine.earlier import earlier_verification
 
@@ -99,13 +103,14 @@ def preflight(
     sequence = loaded.sequence
     assert sequence is not None, "a sequence with findings was refused"
     past = _specimen(data, specimen)
+    specimens = _mounted(sequence, (past.identity, *more_specimens), data)
     planned_s = planned_duration_s(sequence, bench.bench)
     lapsed = _calibration(sequence, bench.bench, now + timedelta(seconds=planned_s), override_calibration)
     _room(sequence, bench.bench, free_bytes)
     earlier = earlier_verification(data, bench, sequence, now)
     if override_calibration is not None and lapsed is None:
         warnings += ("No calibration lapses before the planned end: there was nothing to override.",)
-    return Ready(loaded, specimen.strip(), past, planned_s, earlier, warnings, lapsed)
+    return Ready(loaded, specimen.strip(), past, planned_s, earlier, warnings, lapsed, specimens)
 
 
 def _sequence(bench: LoadedBench, file: str, given: dict[str, str]) -> tuple[Loaded, tuple[str, ...]]:
@@ -137,6 +142,26 @@ def _specimen(data: Path, specimen: str) -> SpecimenHistory:
             "take a fresh specimen; `benchward record list` shows what was done to this one",
         )
     return past
+
+
+def _mounted(sequence: Sequence, specimens: tuple[str, ...], data: Path) -> tuple[str, ...]:
+    """One specimen for each mount, each its own; none where the duty has no mounts."""
+    count = sequence.mounts.count if sequence.mounts is not None else 1
+    if len(specimens) != count:
+        raise Refused(
+            "specimen-count",
+            f"The sequence has {count} mount{'' if count == 1 else 's'}, the start names {len(specimens)} specimens.",
+            "name one for each mount, in their order: --specimen ID --specimen ID",
+        )
+    names = [past.identity for past in (_specimen(data, one) for one in specimens)]
+    twice = [name for name in names if names.count(name) > 1]
+    if twice:
+        raise Refused(
+            "specimen-twice",
+            f"Specimen {twice[0]} is named for two mounts.",
+            "each mount has its own specimen",
+        )
+    return tuple(names) if sequence.mounts is not None else ()
 
 
 # --------------------------------------------------------------------------- how long, how much
