@@ -1,7 +1,7 @@
 """The control port of a served plant: what a person does, over a Unix socket, one JSON object a line.
 
 {"set": "door", "value": "open"}                      -> {"ok": true}
-{"show": true}                                        -> {"ok": true, "show": {...}}
+{"show": true}                                        -> {"ok": true, "show": {...}, "words": [[what, how], ...]}
 {"names": true}                                       -> {"ok": true, "names": {name: [what it is, values]}}
 {"plan": "meter", "exchange": 12, "kind": "silent"}   -> {"ok": true}
 anything else                                         -> {"ok": false, "error": "..."}
@@ -121,7 +121,8 @@ def _done(request: dict[str, Any], plant: Plant, now_s: float) -> dict[str, Any]
         plant.set(str(request["set"]), str(request.get("value", "")), now_s)
         return {}
     if "show" in request:
-        return {"show": plant.show(now_s)}
+        seen = plant.show(now_s)
+        return {"show": seen, "words": plant.in_words(seen)}
     if "names" in request:
         return {"names": plant.names()}
     if "plan" in request:

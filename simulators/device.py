@@ -55,6 +55,9 @@ class Plant(Protocol):
     def show(self, now_s: float) -> dict[str, Any]:
         """What a person in front of the bench would see: lamps, door, cloth, meters, with faults that are set."""
 
+    def in_words(self, seen: dict[str, Any]) -> list[tuple[str, str]]:
+        """What `show` gave, as a person would say it: what it is, how it is."""
+
     def inputs_version(self) -> int:
         """A count that grows whenever a safety input or feedback changed."""
 

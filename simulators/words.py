@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 _NUMBER = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*")
 _PREFIXES = {"G": 1e9, "M": 1e6, "k": 1e3, "": 1.0, "m": 1e-3, "u": 1e-6, "n": 1e-9, "p": 1e-12}
@@ -59,3 +60,10 @@ def one_of(text: str, words: Sequence[str]) -> str:
     if text not in words:
         raise ValueError(f"{text!r} is not one of: {', '.join(words)}")
     return text
+
+
+def unknown(name: str, known: Iterable[str]) -> ValueError:
+    """The error for a name that does not exist, with the nearest that do."""
+    near = difflib.get_close_matches(name, list(known), n=3, cutoff=0.4)
+    hint = f"the nearest are: {', '.join(near)}" if near else "--show --json lists all names"
+    return ValueError(f"nothing on this bench is called {name!r}; {hint}")

@@ -119,8 +119,8 @@ def _talk(args: argparse.Namespace) -> int:
     if args.names:
         _print_names(ask(path, {"names": True})["names"], args.json)
     if args.show:
-        seen = ask(path, {"show": True})["show"]
-        print(json.dumps(seen) if args.json else in_words(seen))
+        reply = ask(path, {"show": True})
+        print(json.dumps(reply["show"]) if args.json else in_words(reply))
     return FINE
 
 
@@ -132,28 +132,10 @@ def _print_names(names: dict[str, list[str]], as_json: bool) -> None:
         print(f"{name:32} {what}\n{'':32}   {values}")
 
 
-def in_words(seen: dict[str, Any]) -> str:
+def in_words(reply: dict[str, Any]) -> str:
     """What `show` gives, as a person would say it."""
-    specimen = seen["specimen"]
-    contactors = ", ".join(f"{name} {state}" for name, state in seen["contactors"].items())
-    source, ambient = seen["generator"], seen["ambient"]
-    broken = ", broken down" if specimen["broken_down"] else ""
-    faults = ", ".join(f"{name}={value}" for name, value in seen["faults"].items()) or "none"
-    lines = [
-        ("lamp over the door", seen["lamp"] + (", horn sounds" if seen["horn"] else "")),
-        ("door", f"{seen['door']}; emergency stop {seen['emergency_stop']}; stick {seen['earthing_stick']}"),
-        ("exhaust", f"{seen['exhaust']}; mains {seen['mains']}"),
-        ("on the terminals", seen["connection"]),
-        ("specimen", f"number {specimen['number']}, {seen['specimen_shots']} shots{broken}"),
-        ("cloth", seen["cloth"]),
-        ("stored", f"{seen['stored_v']:g} V; terminals {seen['terminals_v']:g} V"),
-        ("contacts", contactors),
-        ("generator", f"set to {source['set_v']:g} V, output {source['output']}, {source['polarity']}"),
-        ("shots so far", str(seen["shots"])),
-        ("air", f"{ambient['temperature_celsius']:g} degC, {ambient['humidity_percent']:g} %"),
-        ("faults set", faults),
-    ]
-    return "\n".join(f"{name:20} {text}" for name, text in lines)
+    faults = ", ".join(f"{name}={value}" for name, value in reply["show"]["faults"].items()) or "none"
+    return "\n".join(f"{name:20} {text}" for name, text in [*reply["words"], ("faults set", faults)])
 
 
 def addresses(bench: dict[str, Any], plant: Plant, path: Path) -> dict[str, Address]:

@@ -8,8 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from simulators.cell import Cell
+from simulators.divider import Divider
 from simulators.impulse import circuit
-from simulators.impulse.cell import INPUTS, Cell
+from simulators.impulse.cell import INPUTS, PLAN
 from simulators.impulse.circuit import Array, Components, Wave
 from simulators.impulse.cloth import Cloth
 from simulators.impulse.digitiser import Digitiser
@@ -53,18 +55,6 @@ class Probe:
 
 
 @dataclass
-class Divider:
-    """A voltage divider of the safety I/O and how it lies."""
-
-    factor: float = 1.0
-    frozen_v: float | None = None
-
-    def reads(self, volts: float) -> float:
-        """What its register shows, before rounding."""
-        return abs(self.frozen_v if self.frozen_v is not None else volts * self.factor)
-
-
-@dataclass
 class Troubles:
     """Faults of the power side, each at rest by default."""
 
@@ -91,7 +81,7 @@ class Bench:
         self.power = power
         self.kind = kind
         self.truth = TruthLog()
-        self.cell = Cell(self.truth)
+        self.cell = Cell(self.truth, PLAN)
         self.store = Store()
         self.cloth = Cloth(scorch_j=8.0)
         self.connection = "open"

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterable
-
 from simulators.contact import CONTACT_FAULTS
 from simulators.impulse.cloth import STATES
 from simulators.link import LINK_FAULTS
@@ -99,10 +96,3 @@ FAULTS: dict[str, tuple[str, str]] = {
 }
 """Every name that can be set."""
 del FAULTS["safety_io.serial"]  # Modbus asks for none
-
-
-def unknown(name: str, known: Iterable[str]) -> ValueError:
-    """The error for a name that does not exist, with the nearest that do."""
-    near = difflib.get_close_matches(name, list(known), n=3, cutoff=0.4)
-    hint = f"the nearest are: {', '.join(near)}" if near else "--show --json lists all names"
-    return ValueError(f"nothing on this bench is called {name!r}; {hint}")

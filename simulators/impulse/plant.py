@@ -2,30 +2,20 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable, Mapping
-from dataclasses import fields
-from typing import Any, TypeVar
+from typing import Any
 
-import numpy as np
-
-from simulators.device import Device
+from simulators.bench_plant import BenchPlant, check_sections, part_from, set_from_file, stream
 from simulators.impulse.bench import Bench, Power
 from simulators.impulse.cell import COILS, SWITCHING_COILS
 from simulators.impulse.circuit import Components
 from simulators.impulse.digitiser import FAMILIES, Digitiser, FrontEnd
-from simulators.impulse.faults import FAULTS, TROUBLES, unknown
+from simulators.impulse.faults import FAULTS, TROUBLES
 from simulators.impulse.generator import Generator
 from simulators.impulse.meter import Meter
 from simulators.impulse.settings import setters
 from simulators.impulse.varistor import Kind
-from simulators.instrument import ScpiInstrument
-from simulators.link import SimulatedDevice
 from simulators.safety_io import SafetyIo
 from simulators.scpi import Identity
-from simulators.words import number_of
-
-T = TypeVar("T")
 
 IDENTITIES = {
     "generator": Identity("Made-up Instruments", "IG-2", "IG2-0031", "1.4"),
@@ -37,85 +27,27 @@ DIGITISERS = {"digitiser_v": "status-bit", "digitiser_i": "sample-count"}
 SECTIONS = ("kind", "seed", "generator", "power", "specimen", "set")
 
 
-class ImpulsePlant:
+class ImpulsePlant(BenchPlant):
     """Implements `Plant`."""
 
     def __init__(self, parts: Components, power: Power, kind: Kind, seed: int) -> None:
-        self._seed = seed
-        self.bench = Bench(parts, power, kind, self._rng("specimen"))
+        self.bench = Bench(parts, power, kind, stream(seed, "specimen"))
+        super().__init__(self.bench, FAULTS, TROUBLES, seed)
         live = self.bench.live
         self.generator = Generator(live, self.bench, IDENTITIES["generator"])
         self.meter = Meter(live, self.bench, IDENTITIES["meter"], self._rng("meter"))
         digitisers = {name: self._digitiser(name, family) for name, family in DIGITISERS.items()}
         self.safety_io = SafetyIo("safety_io", live, self.bench, len(COILS), SWITCHING_COILS)
         self.bench.join(self.generator, self.meter, digitisers, self.safety_io)
-        self.instruments: dict[str, ScpiInstrument] = {
-            "generator": self.generator,
-            **digitisers,
-            "meter": self.meter,
-        }
-        self.simulated: dict[str, SimulatedDevice] = {**self.instruments, "safety_io": self.safety_io}
-        self._all = tuple(self.simulated.values())
-        self.devices: dict[str, Device] = dict(self.simulated)
-        self.faults: dict[str, str] = {}
-        self._setters = setters(self)
-
-    def advance(self, now_s: float) -> dict[str, list[tuple[float, bytes]]]:
-        """Live until `now_s`; the output of each device that has any."""
-        self.bench.live(now_s)
-        output = {}
-        for name, device in self.simulated.items():
-            if device.due_s <= now_s and (pieces := device.collect(now_s)):
-                output[name] = pieces
-        return output
-
-    def next_due_s(self) -> float:
-        """The next instant at which something happens by itself."""
-        return min([self.bench.next_due_s(), *[device.due_s for device in self._all]])
+        self.instruments = {"generator": self.generator, **digitisers, "meter": self.meter}
+        self.simulated = {**self.instruments, "safety_io": self.safety_io}
+        self._complete(setters(self))
 
     def set(self, name: str, value: str, now_s: float) -> None:
-        """Change what a person or a fault changes. ValueError says what does not fit, and what would."""
-        setter = self._setters.get(name)
-        if setter is None:
-            raise unknown(name, FAULTS)
-        self.bench.live(now_s)
-        try:
-            setter(str(value), now_s)
-        except ValueError as error:
-            raise ValueError(f"{name}: {error} (values: {FAULTS[name][1]})") from error
-        for device in self._all:
-            device.replan()
-        self._remember(name, str(value))
-        self.bench.truth.note(now_s, "set", name=name, value=str(value))
-        self.bench.settle_all(now_s)
+        """The same, and what has become of the cloth."""
+        super().set(name, value, now_s)
         if name == "cloth":
             self.bench.truth.note(now_s, "cloth", state=self.bench.cloth.state)
-
-    def plan_fault(self, device: str, exchange: int, kind: str) -> None:
-        """Let one exchange of a device's link, counted from 1 since the start, go wrong: see LINK_FAULTS."""
-        if device not in self.simulated:
-            raise unknown(device, self.simulated)
-        self.simulated[device].plan_fault(exchange, kind)
-
-    def exchanges(self) -> dict[str, int]:
-        """How many messages each device has had."""
-        return {name: device.exchanges for name, device in self.simulated.items()}
-
-    def inputs_version(self) -> int:
-        """Grows whenever a discrete input of the safety I/O changed."""
-        return self.bench.inputs_version
-
-    def truth(self) -> list[dict[str, Any]]:
-        """The truth log."""
-        return self.bench.truth.entries
-
-    def names(self) -> dict[str, tuple[str, str]]:
-        """Everything that can be set."""
-        return FAULTS
-
-    def listen(self, sink: Callable[[dict[str, Any]], None]) -> None:
-        """Hand every further entry of the truth log to `sink` as it happens."""
-        self.bench.truth.sink = sink
 
     def show(self, now_s: float) -> dict[str, Any]:
         """What a person in front of the bench would see, and the faults that are set."""
@@ -146,34 +78,31 @@ class ImpulsePlant:
             "faults": dict(self.faults),
         }
 
-    def switch_mains(self, on: bool, now_s: float) -> None:
-        """The supply of everything: without it relays fall to rest and no device answers."""
-        self.bench.cell.mains = on
-        self.bench.cell.settle(now_s)
-        for device in self.simulated.values():
-            device.powered = on
-            if not on:
-                device.restart(0.0, now_s)
-        self.bench.settle_all(now_s)
-
-    def _remember(self, name: str, value: str) -> None:
-        """Keep which faults are set; the first of a fault's values is that of a sound bench."""
-        kept = name in TROUBLES or name.endswith((".link", ".serial"))
-        sound = TROUBLES[name][1].split(",")[0] if name in TROUBLES else "ok"
-        if kept and value != sound:
-            self.faults[name] = value
-        else:
-            self.faults.pop(name, None)
+    def in_words(self, seen: dict[str, Any]) -> list[tuple[str, str]]:
+        """What `show` gave, as a person would say it."""
+        specimen = seen["specimen"]
+        contactors = ", ".join(f"{name} {state}" for name, state in seen["contactors"].items())
+        source, ambient = seen["generator"], seen["ambient"]
+        broken = ", broken down" if specimen["broken_down"] else ""
+        stick = seen["earthing_stick"]
+        return [
+            ("lamp over the door", seen["lamp"] + (", horn sounds" if seen["horn"] else "")),
+            ("door", f"{seen['door']}; emergency stop {seen['emergency_stop']}; stick {stick}"),
+            ("exhaust", f"{seen['exhaust']}; mains {seen['mains']}"),
+            ("on the terminals", seen["connection"]),
+            ("specimen", f"number {specimen['number']}, {seen['specimen_shots']} shots{broken}"),
+            ("cloth", seen["cloth"]),
+            ("stored", f"{seen['stored_v']:g} V; terminals {seen['terminals_v']:g} V"),
+            ("contacts", contactors),
+            ("generator", f"set to {source['set_v']:g} V, output {source['output']}, {source['polarity']}"),
+            ("shots so far", str(seen["shots"])),
+            ("air", f"{ambient['temperature_celsius']:g} degC, {ambient['humidity_percent']:g} %"),
+        ]
 
     def _digitiser(self, name: str, family: str) -> Digitiser:
         rng = self._rng(name)
         front_end = FrontEnd(gain=1 + float(rng.uniform(-2e-3, 2e-3)), offset=float(rng.uniform(-5e-4, 5e-4)))
         return Digitiser(name, self.bench.live, FAMILIES[family], IDENTITIES[name], front_end, rng)
-
-    def _rng(self, name: str) -> np.random.Generator:
-        """A stream of its own for each part, so that one part's use does not shift another's."""
-        key = int.from_bytes(hashlib.sha256(name.encode()).digest()[:4], "big")
-        return np.random.Generator(np.random.PCG64([self._seed, key]))
 
 
 def build_impulse(spec: dict[str, Any], seed: int) -> ImpulsePlant:
@@ -181,36 +110,12 @@ def build_impulse(spec: dict[str, Any], seed: int) -> ImpulsePlant:
 
     ValueError names the entry that is wrong.
     """
-    for section in spec:
-        if section not in SECTIONS:
-            raise unknown(section, SECTIONS)
+    check_sections(spec, SECTIONS)
     plant = ImpulsePlant(
-        _values(Components, spec.get("generator"), "generator"),
-        _values(Power, spec.get("power"), "power"),
-        _values(Kind, spec.get("specimen"), "specimen"),
+        part_from(Components, spec.get("generator"), "generator"),
+        part_from(Power, spec.get("power"), "power"),
+        part_from(Kind, spec.get("specimen"), "specimen"),
         seed,
     )
-    for name, value in (spec.get("set") or {}).items():
-        plant.set(str(name), _text(value), 0.0)
+    set_from_file(plant, spec.get("set"))
     return plant
-
-
-def _text(value: object) -> str:
-    """A value of a plant file as text: YAML makes truth values of bare words such as `no`."""
-    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
-
-
-def _values(kind: type[T], given: object, section: str) -> T:
-    """A dataclass of numbers filled from a mapping; what is left out keeps its usual value."""
-    if given is None:
-        return kind()
-    if not isinstance(given, Mapping):
-        raise ValueError(f"{section}: component values by name are expected, not {given!r}")
-    known = [field.name for field in fields(kind)]  # type: ignore[arg-type]
-    for name in given:
-        if name not in known:
-            raise ValueError(f"{section}: {unknown(str(name), known)}")
-    try:
-        return kind(**{str(name): number_of(str(value), "") for name, value in given.items()})
-    except ValueError as error:
-        raise ValueError(f"{section}: {error}") from error
