@@ -8,6 +8,7 @@ import pytest
 
 from tests.console.fake import CHARGING, RUN, Rig, drive, progress, question, snapshot, status
 
+Facts = dict[str, Any]
 SEQUENCE = {
     "ok": True, "runnable": True, "findings": [], "title": "Impulses on an invented filter",
     "specimen_type": "buoy-lamp input filter", "condition": "new", "indicator": "cheesecloth",
@@ -398,7 +399,7 @@ def test_the_trend_stands_against_its_limit_and_the_table_has_every_shot() -> No
         await rig.tell(pilot, "status", CHARGING)
         for shot in (1, 2, 3):
             result = {"limiting_voltage": {"value": -280.0 - shot, "unit": "V", "expanded_uncertainty": 1.4}}
-            facts: dict[str, Any] = {"n": shot, "kind": "figures", "part": "duty", "shot": shot, "of": 12, "polarity": "negative",
+            facts: Facts = {"n": shot, "kind": "figures", "part": "duty", "shot": shot, "of": 12, "polarity": "negative",
                      "valid": True, "results": result, "warnings": [], "utc": ""}  # fmt: skip
             await rig.tell(pilot, "event", facts)
         bench = rig.text("text")
