@@ -381,13 +381,19 @@ class Cycles:
             first=self._segment_first,
             last=last,
             ledger_sha256=self.ledger.segment_hash(self._segment_first, last),
-            mounts=self.mounts.to_json(),
+            mounts=[
+                {**one, "figures": self.digest.to_json(place)}
+                for place, one in enumerate(self.mounts.to_json())
+            ],
         )
         self._segment_first = last + 1
 
     def _keep_lifetime(self) -> None:
         from orchestrator.engine.cycle_rules import lifetime_of
 
+        first = self.at.stop.first
+        if first is None or first.reason not in (Reason.COUNT_REACHED, Reason.SPECIMEN_FAILED):
+            return  # a run that goes on says it at its end
         statement = lifetime_of(self.mounts)
         if statement is not None:
             self.at.journal.keep("lifetime", **statement)

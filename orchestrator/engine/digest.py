@@ -65,6 +65,24 @@ class Digest:
             self.smallest[place], self.smallest_at[place] = column[low], cycles[there[low]]
             self.largest[place], self.largest_at[place] = column[high], cycles[there[high]]
 
+    def to_json(self, mount: int) -> dict[str, dict[str, Any]]:
+        """What is kept of one mount (from 0), for the journal: each value with its cycle, and how many there were."""
+        kept = {}
+        for row, (name, unit) in enumerate(FIGURES.items()):
+            place = (row, mount)
+            if self.count[place]:
+                points = zip(
+                    ("first", "smallest", "largest", "last"),
+                    (self.first, self.smallest, self.largest, self.last),
+                    (self.first_at, self.smallest_at, self.largest_at, self.last_at),
+                    strict=True,
+                )
+                kept[name] = {"unit": unit, "count": int(self.count[place])} | {
+                    point: {"value": float(value[place]), "cycle": int(at[place])}
+                    for point, value, at in points
+                }
+        return kept
+
     def values(self, mount: int, uncertainty: dict[str, Any]) -> dict[str, list[Value]]:
         """The values that limits are judged by, of one mount (from 0), each result's in the order of cycles.
 
