@@ -400,7 +400,8 @@ def test_the_trend_stands_against_its_limit_and_the_table_has_every_shot() -> No
         for shot in (1, 2, 3):
             result = {"limiting_voltage": {"value": -280.0 - shot, "unit": "V", "expanded_uncertainty": 1.4}}
             facts: Facts = {"n": shot, "kind": "figures", "part": "duty", "shot": shot, "of": 12,
-                            "polarity": "negative", "valid": True, "results": result, "warnings": [], "utc": ""}  # fmt: skip
+                            "polarity": "negative", "valid": True, "results": result, "warnings": [],
+                            "utc": ""}  # fmt: skip
             await rig.tell(pilot, "event", facts)
         bench = rig.text("text")
         await pilot.press("f5")
