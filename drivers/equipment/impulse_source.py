@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers import scpi
 from drivers.dialects.shapes import ImpulseSourceDialect
-from drivers.equipment.instrument import TIMEOUT_S, ScpiInstrument, one_deadline
+from drivers.equipment.instrument import TIMEOUT_S, ScpiInstrument, one_deadline, word_of
 from drivers.equipment.off import OffWrite
 from drivers.equipment.protocols import Identity, ImpulseSource, Polarity
 from drivers.links.base import Link
@@ -37,18 +37,32 @@ class ScpiImpulseSource(ScpiInstrument, ImpulseSource):
     @one_deadline
     def read_back(self) -> dict[str, float | str]:
         """`voltage_v`, `polarity`, `trigger_source` (command, or its own word), `output` (on, off)."""
-        headers, words = self.dialect.headers, self.dialect.words
-        polarities = {"positive": words.positive, "negative": words.negative}
+        headers = self.dialect.headers
         found: dict[str, float | str] = {
             "voltage_v": self.ask_number(scpi.query(headers.voltage)),
-            "polarity": self.ask_word(scpi.query(headers.polarity), polarities),
-            "trigger_source": self.ask_word(
-                scpi.query(headers.trigger_source), {"command": words.by_command}
-            ),
+            "polarity": self.ask_word(scpi.query(headers.polarity), self._polarities()),
+            "trigger_source": self.ask_word(scpi.query(headers.trigger_source), self._trigger_sources()),
             "output": "on" if self.ask_switch(scpi.query(headers.output)) else "off",
         }
         self.check_errors("read back")
         return found
+
+    @one_deadline
+    def read_back_for_trigger(self) -> dict[str, str]:
+        """`polarity` and `trigger_source` once more: two questions in one message (IEEE 488.2 6.1)."""
+        headers = self.dialect.headers
+        answer = self.ask(f"{scpi.query(headers.polarity)};:{scpi.query(headers.trigger_source)}")
+        polarity, _, source = answer.partition(";")
+        return {
+            "polarity": word_of(polarity, self._polarities()),
+            "trigger_source": word_of(source, self._trigger_sources()),
+        }
+
+    def _polarities(self) -> dict[str, str]:
+        return {"positive": self.dialect.words.positive, "negative": self.dialect.words.negative}
+
+    def _trigger_sources(self) -> dict[str, str]:
+        return {"command": self.dialect.words.by_command}
 
     @one_deadline
     def charge(self) -> None:

@@ -125,6 +125,9 @@ class ImpulseSource(Instrument, Protocol):
     def read_back(self) -> dict[str, float | str]:
         """What it really took: `voltage_v`, `polarity`, `trigger_source`, `output` (on, off)."""
 
+    def read_back_for_trigger(self) -> dict[str, str]:
+        """`polarity` and `trigger_source` once more, in one exchange."""
+
     def charge(self) -> None:
         """Start charging. Never tried again: a lost reply means it charges."""
 

@@ -313,10 +313,11 @@ def silent(rules: Rules, age_s: float, now_s: float) -> Cause:
 
 def _opened(view: InputView, output: str, now_s: float) -> Cause:
     reason = Reason.EMERGENCY_STOP if view.rule.name == EMERGENCY_STOP else Reason.INTERLOCK_OPEN
-    return Cause(reason, f"{_state_of(view)} while {output} was on or about to be", now_s)
+    return Cause(reason, f"{state_of(view)} while {output} was on or about to be", now_s)
 
 
-def _state_of(view: InputView) -> str:
+def state_of(view: InputView) -> str:
+    """In words, how an input that is not closed stands."""
     if view.failed and all(view.channels):
         return f"{view.rule.name} is failed (its channels disagreed; open and close it fully)"
     if any(view.channels):

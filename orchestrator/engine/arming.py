@@ -1,6 +1,7 @@
 """Arming: a person's act, granted by the interlock monitor, and asked for again whenever it has lapsed.
 
-It lapses after the time the sequence gives, and whenever an interlock has opened since.
+It lapses after the time the sequence gives, and whenever an interlock has opened since. An emergency stop that is
+pressed while the bench is armed ends the run: the interlock monitor latches it as a cause.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from sequences.model import Arm
 
 PROOF_MARGIN_S = 2.0
+LOOK_WITHIN_S = 0.5
 CAUTION = (
     "Stored energy, arc, fire and shock can kill. Nobody is in the cell, the hardware interlock chain is intact "
     "(it is the safety function, this software is not), and the local rules for this work are kept."
@@ -84,8 +86,11 @@ class Arming:
     def _holds(self) -> bool:
         if self._armed_s is None:
             return False
-        fresh = self._at.clock.now_s() - self._armed_s < self._arm.lapses_after
-        return fresh and self._at.monitor.snapshot().bench_state == BenchState.READY_TO_SWITCH_ON
+        at = self._at
+        fresh = at.clock.now_s() - self._armed_s < self._arm.lapses_after
+        # Asked, so that the snapshot is newer than the question: an older one may hide a door that has just opened.
+        at.monitor.ask("look", timeout_s=LOOK_WITHIN_S, on_slice=at.pace.slice)
+        return fresh and at.monitor.snapshot().bench_state == BenchState.READY_TO_SWITCH_ON
 
     def _try(self, who: str) -> str:
         at = self._at

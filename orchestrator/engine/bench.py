@@ -44,6 +44,12 @@ class SourceUnit:
         read = self._source.read_back()
         return self._wanted, dict(read), differences(self._wanted, read)
 
+    def compare_for_trigger(self) -> tuple[dict[str, Any], dict[str, Any], list[str]]:
+        """The same for what somebody at its front panel may have turned since, in one question."""
+        wanted = {"polarity": self._wanted["polarity"], "trigger_source": "command"}
+        read = self._source.read_back_for_trigger()
+        return wanted, dict(read), differences(wanted, read)
+
     def charge(self) -> None:
         self._source.charge()
 
@@ -175,6 +181,13 @@ class OpenBench:
     def source(self, equipment: str) -> SourceUnit:
         name = self.source_rules(equipment).instrument
         return SourceUnit(name, self._instruments[name])
+
+    def store_witness(self, output: str) -> SourceUnit | None:
+        """The source behind this output that reads its own store, where there is one."""
+        for rules in self.file.equipment.values():
+            if isinstance(rules, ImpulseSourceRules) and rules.output == output:
+                return SourceUnit(rules.instrument, self._instruments[rules.instrument])
+        return None
 
     def recorder(self, capture: Capture) -> list[RecorderUnit]:
         """The channels that a capture names, each set for its expected peak."""

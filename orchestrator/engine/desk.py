@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.reasons import Reason
 from orchestrator.core.status import FRESH_S
-from orchestrator.daemon.unproven import RELEASED, block_start
+from orchestrator.daemon.unproven import BLOCKED, RELEASED, block_start
 from orchestrator.engine.act_book import ActBook
 from orchestrator.engine.answers import answer_from, done_words, override_from, overriding_person, text_of
 from orchestrator.engine.endings import end_facts, end_of_newest, failure_kept
@@ -30,7 +30,7 @@ from orchestrator.engine.real import real_world
 from orchestrator.engine.run import RunOrder, World, run
 from orchestrator.engine.so_far import SoFar
 from orchestrator.engine.stop import Stop, Stopped
-from orchestrator.monitor.kept import write_whole
+from orchestrator.monitor.kept import Kept, write_whole
 from orchestrator.record.store import StorageFault
 
 if TYPE_CHECKING:
@@ -163,8 +163,9 @@ class Desk:
                 "keep that run's folder and report it; an engineer acknowledges it with: benchward answer",
             )
         snapshot = self._port.snapshot()
-        if snapshot.blocked is not None:
-            raise Refused("start-blocked", snapshot.blocked, "release it, once it is safe: benchward answer")
+        blocked = snapshot.blocked or self._blocked_on_disk()
+        if blocked is not None:
+            raise Refused("start-blocked", blocked, "release it, once it is safe: benchward answer")
         age_s = snapshot.age_s(time.monotonic())
         if self._port.lost() and age_s >= FRESH_S:
             help_ = "treat the bench as live; restart the daemon"
@@ -173,6 +174,14 @@ class Desk:
             why = "off is not proven" if snapshot.proof is None else snapshot.proof.sentence
             help_ = "treat the bench as live; look at the safety I/O and its cable, see: benchward status"
             raise Refused("not-proven", f"Nothing is started: {why}.", help_)
+
+    def _blocked_on_disk(self) -> str | None:
+        """What was written while the interlock monitor could not hear it: it is told now, and holds at once."""
+        on_disk = Kept(self._places.data).blocked()
+        if on_disk is None:
+            return None
+        reply = self._port.ask("block", MONITOR_WITHIN_S, lambda: None, sentence=on_disk)
+        return reply.sentence if reply.granted else on_disk
 
     def _order_for(self, ready: Ready, args: Args, who: Person, now: datetime) -> RunOrder:
         return RunOrder(
@@ -222,15 +231,23 @@ class Desk:
                 self._order = self._world = self._stop = None
             world.store.close()
         self.last_end = end_facts(order.run, folder, end)
-        if end.off_proven is not True and self._port.lost():  # the monitor cannot keep it any more
-            not_kept = block_start(self._places.data, order.run, end.cause.what)
-            if not_kept is not None:
-                print(f"the start could not be blocked: {not_kept}", file=sys.stderr)
+        if end.off_proven is not True:
+            self._keep_blocked(order.run, end.cause.what)
         failure = next((c for c in (end.cause, *end.later) if c.reason is Reason.INTERNAL_ERROR), None)
         if failure is not None:
             self.unacknowledged = {"run": order.run, "what": failure.what, "details": failure.details}
             write_whole(self._places.unacknowledged, self.unacknowledged)
         self._news = {"ended": self.last_end}
+
+    def _keep_blocked(self, run: str, why: str) -> None:
+        """Off was not proven: start blocked from now on, by the monitor, and by the disk where it may not hear."""
+        if self._port.lost():
+            not_kept = block_start(self._places.data, run, why)
+            if not_kept is not None:
+                print(f"the start could not be blocked: {not_kept}", file=sys.stderr)
+        elif self._port.snapshot().blocked is None:
+            sentence = BLOCKED.format(run=run, why=why)
+            self._port.ask("block", MONITOR_WITHIN_S, lambda: None, sentence=sentence)
 
     # ---- the run thread: the bench
 

@@ -1,26 +1,35 @@
 """The only block inside which volts exist, and the way out of it.
 
 Every way out (end, error, stop) switches the sources off over their own links, each in its own thread with its own
-deadline, asks the monitor to cut, and then proves off: contactor feedback and every independent voltage. Nothing here
-raises on the way out; what went wrong becomes a cause behind the first one.
+deadline, asks the monitor to cut, and then proves off: contactor feedback and every independent voltage. A source that
+reads its own store is asked as well: what it reads above touch-safe contradicts the proof, its silence does not.
+Nothing here raises on the way out; what went wrong becomes a cause behind the first one.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
+from drivers.equipment.protocols import InstrumentFault
+from drivers.links.base import LinkFault
 from orchestrator.core.interlock import EMERGENCY_STOP
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.context import Context
 from orchestrator.engine.stop import BenchFault, cause_of
 from orchestrator.monitor.port import Reply
 
+if TYPE_CHECKING:
+    from orchestrator.engine.bench import SourceUnit
+
 T = TypeVar("T")
 CONTACTOR_MARGIN_S = 1.0
 PROOF_MARGIN_S = 2.0
+LOOK_WITHIN_S = 0.5
+WITNESS_EVERY_S = 0.02
 
 
 @dataclass(frozen=True)
@@ -89,6 +98,24 @@ def _is_on(output: str, at: Context) -> bool:
     return state is not None and bool(state["output_on"])
 
 
+def look(output: str, at: Context) -> Reply:
+    """Whether `output` is on and stays on, by a reading that the monitor took after this question.
+
+    Not granted as soon as anything it needs is open. Facts: `read_at_s`, `voltages`; none without an answer.
+    """
+    return at.monitor.ask("look", output=output, timeout_s=LOOK_WITHIN_S, on_slice=at.pace.slice)
+
+
+def require_on(output: str, at: Context) -> Reply:
+    """The same, for what may only happen while everything is closed."""
+    reply = look(output, at)
+    if not reply.granted:
+        at.pace.slice()  # the monitor's own cause, if it has one, comes first
+        reason = Reason.SUPPLY_FAULT if reply.facts else Reason.MONITOR_LOST
+        raise BenchFault(reason, reply.sentence)
+    return reply
+
+
 def off_and_prove(output: str, at: Context) -> Proof:
     """Off over the instruments' own links and by the monitor, then the proof. Never raises."""
     with at.stop.shielded():
@@ -99,13 +126,42 @@ def off_and_prove(output: str, at: Context) -> Proof:
             off_writes = _guarded(finish, _no_writes(), at)
             proof_s = at.bench.file.discharge_time + PROOF_MARGIN_S
             reply = at.monitor.ask("prove_off", timeout_s=proof_s, on_slice=at.pace.slice)
+            facts = {name: fact for name, fact in reply.facts.items() if name != "safe"}
+            facts["because"] = None if reply.granted else reply.sentence
+            if reply.granted:
+                facts |= _source_says(output, at)
         except Exception as error:  # noqa: BLE001 (the way to safe must end in a proof or in "not proven")
             return Proof(False, {"because": f"{type(error).__name__}: {error}"})
-    return Proof(
-        bool(reply.granted),
-        dict(reply.facts) | {"because": None if reply.granted else reply.sentence},
-        tuple(off_writes),
-    )
+    return Proof(facts["because"] is None, facts, tuple(off_writes))
+
+
+def _source_says(output: str, at: Context) -> dict[str, Any]:
+    """What the source of this output reads in its own store, after the monitor's proof: a third witness."""
+    unit = at.bench.store_witness(output)
+    if unit is None:
+        return {}
+    try:
+        volts = _settled_v(unit, at)
+    except (LinkFault, InstrumentFault) as fault:
+        return {"source_v": None, "source_silent": str(fault)}
+    if math.isnan(volts):
+        return {"source_v": None, "source_silent": f"{unit.name} has no reading of its store"}
+    limit_v = float(at.bench.file.touch_safe)
+    if volts < limit_v:
+        return {"source_v": volts}
+    why = f"{unit.name} still reads {volts:.0f} V in its store, touch-safe is under {limit_v:g} V"
+    at.monitor.ask("block", why=why, contradicts=True, timeout_s=LOOK_WITHIN_S, on_slice=at.pace.slice)
+    return {"source_v": volts, "because": f"{why}, although every reading of the bench says off"}
+
+
+def _settled_v(unit: SourceUnit, at: Context) -> float:
+    """Its reading as soon as it is touch-safe, or the last one in the bench's time for discharging."""
+    until_s = at.clock.now_s() + at.bench.file.discharge_time
+    volts = abs(unit.charge_voltage_v())
+    while volts >= at.bench.file.touch_safe and at.clock.now_s() < until_s:
+        at.pace.wait_until(at.clock.now_s() + WITNESS_EVERY_S)
+        volts = abs(unit.charge_voltage_v())
+    return volts
 
 
 def _no_writes() -> list[dict[str, str]]:
@@ -127,6 +183,12 @@ def require(proof: Proof, output: str, at: Context) -> None:
         if write["result"] != "confirmed":
             what = f"{write['instrument']} could not be switched off over its own link: {write['result']}"
             at.stop.because(Reason.INSTRUMENT_FAULT, what)
+    silent = proof.facts.get("source_silent")
+    if silent and all(write["result"] == "confirmed" for write in proof.off_writes):
+        what = (
+            f"the source did not say what is left in its store, the bench's own readings prove off: {silent}"
+        )
+        at.stop.because(Reason.INSTRUMENT_FAULT, what)
     if not proof.safe:
         because = proof.facts.get("because") or "no answer from the interlock monitor"
         at.stop.because(Reason.OFF_NOT_PROVEN, f"{output}: {because}")

@@ -2,6 +2,7 @@
 
 Rules
 - No trigger without a proof of capture at most `proof_age` old, given twice: before charging and before the trigger.
+- No trigger unless the monitor, asked right before it, says that everything was closed in a reading newer than that.
 - Energise and trigger are never sent twice: a lost reply means that it happened.
 - After the trigger a stop no longer cancels the capture: the bench is made safe, then the trace is fetched and made
   durable, and only then computed.
@@ -17,7 +18,7 @@ from drivers.links.base import LinkFault
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.context import Context
 from orchestrator.engine.figures import fetch, figures_of
-from orchestrator.engine.live import live
+from orchestrator.engine.live import live, require_on
 from orchestrator.engine.room import require_room
 from orchestrator.engine.stop import BenchFault
 
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
 
 CHARGE_LOOK_S = 0.2
 TRIGGERED_WITHIN_S = 0.2
-DIVIDER_WITHIN_S = 0.5
 DIVIDER_AGREES_WITHIN = 0.1  # of the set-point: the bench's own divider against the source's read-back
 
 
@@ -60,6 +60,8 @@ class ShotResult:
     plan: ShotPlan
     applied: bool = False
     triggered_s: float | None = None
+    interlocks_read_s: float | None = None
+    """Monotonic time of the monitor's last look before the trigger: everything was closed; None without a trigger."""
     charged_v: float | None = None
     valid: bool = False
     spurious: bool = False
@@ -77,6 +79,7 @@ class Shot:
         self.at = at
         self.result = ShotResult(plan)
         self.source = at.bench.source(plan.source)
+        self.output = at.bench.source_rules(plan.source).output
         self.digitisers = at.bench.recorder(plan.capture)
 
     def prepare(self) -> None:
@@ -164,17 +167,8 @@ class Shot:
 
     def _divider_v(self) -> float | None:
         """The bench's own reading of the store, taken after the source said that it is charged."""
-        at, since_s = self.at, self.at.clock.now_s()
-
-        def is_fresh() -> bool:
-            read_at_s = at.monitor.snapshot().read_at_s
-            return read_at_s is not None and read_at_s >= since_s
-
-        if not at.pace.wait_for(is_fresh, DIVIDER_WITHIN_S, every_s=at.bench.file.safety_io.poll):
-            raise BenchFault(
-                Reason.MONITOR_LOST, f"no reading of the bench's divider in {DIVIDER_WITHIN_S:g} s"
-            )
-        return at.monitor.snapshot().voltages.get("store")
+        volts: float | None = require_on(self.output, self.at).facts["voltages"].get("store")
+        return volts
 
     def _charged(self) -> bool:
         volts = self.source.charge_voltage_v()
@@ -195,12 +189,16 @@ class Shot:
             )
             at.pace.wait_until(plan.earliest_s)
         self.source.enable_trigger()
+        self._require_as_set()
         self.prove_capture("before trigger")
         require_room(at.store, at.bench.file)
         at.journal.append("intent", act="trigger", source=plan.source, shot=plan.shot, part=plan.part)
         if at.clock.now_s() - self.proved_s > plan.capture.proof_age:
             raise BenchFault(Reason.INSTRUMENT_FAULT, "the proof of capture grew too old before the trigger")
         at.pace.slice()
+        # The last question of all: whatever opened up to now is in a reading taken after it, and refuses the shot.
+        self.result.interlocks_read_s = require_on(self.output, at).facts["read_at_s"]
+        at.stop.check()
         self.result.applied = True
         self.result.triggered_s = at.clock.now_s()
         if plan.part == "duty" and at.sequence.indicator is not None:
@@ -211,13 +209,22 @@ class Shot:
             lambda: all(unit.done() for unit in self.digitisers), TRIGGERED_WITHIN_S, every_s=0.01
         )
 
+    def _require_as_set(self) -> None:
+        """Charging takes its time: what a hand at the front panel turned meanwhile refuses the shot."""
+        _, _, differs = self.source.compare_for_trigger()
+        if differs:
+            what = f"{self.source.name} was changed since it was set: {'; '.join(differs)}"
+            raise BenchFault(
+                Reason.INSTRUMENT_FAULT, f"{what}; the shot is refused, the specimen is as it was"
+            )
+
     def take(self, body: Any) -> ShotResult:
         """The whole shot; `body` runs inside the live block after charging (the trigger is its act)."""
         at = self.at
         with at.stop.latching():
             self.prepare()
         try:
-            with live(at.bench.source_rules(self.plan.source).output, at, self.plan.shot, self.plan.part):
+            with live(self.output, at, self.plan.shot, self.plan.part):
                 self.charge()
                 body(self)
         finally:
@@ -262,6 +269,7 @@ class Shot:
             "part": plan.part,
             "repeat": plan.repeat,
             "triggered_s": self.result.triggered_s,
+            "interlocks_read_s": self.result.interlocks_read_s,
         }
         failed = self.at.journal.keep("triggered", **facts)
         if failed is not None:

@@ -1,6 +1,6 @@
 """What may be asked of the monitor: each act grants, refuses with a sentence, or answers later (None).
 
-Acts that make safe are never refused: switch off, abort, prove off.
+Acts that make safe are never refused: switch off, abort, prove off, block.
 """
 
 from __future__ import annotations
@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from orchestrator.core.interlock import refusal
+from orchestrator.core.interlock import prove, refusal
 from orchestrator.core.reasons import Cause, Reason
 from orchestrator.core.states import BenchState
 from orchestrator.monitor.values import Block, Phase, Request
@@ -114,16 +114,35 @@ def _prove_off(monitor: Monitor, request: Request) -> Outcome:
     return None
 
 
+def _look(monitor: Monitor, request: Request) -> Outcome:
+    """Whether an output is still on and stays on, by a reading that is newer than the question."""
+    monitor.looking.append((request.get("id"), str(request.get("output"))))
+    return None
+
+
+def _block(monitor: Monitor, request: Request) -> Outcome:
+    """Off is in doubt by something the monitor cannot see: everything off, start blocked until released.
+
+    `sentence` is what a person is told, else one is made of `why`. With `contradicts`, `why` also speaks against every
+    proof by the monitor's own readings until then.
+    """
+    why = _text(request.get("why")) or "the engine doubts it"
+    if request.get("contradicts"):
+        monitor.contradicted = why
+    monitor.block(why, _text(request.get("sentence")))
+    return True, str(monitor.blocked)
+
+
 def _release(monitor: Monitor, request: Request) -> Outcome:
     who = _person(request)
     if monitor.machine.state != _STATE.OFF_NOT_PROVEN:
         return False, "there is nothing to release"
     if who is None:
         return False, "a release needs the name of the person who takes it upon them"
-    proof = monitor.proof_now()
+    proof = prove(monitor.rules, monitor.reading, monitor.now_s)
     if not monitor.fire("release", off_proven=proof.safe, named_person=True):
         return False, proof.sentence
-    monitor.blocked = None
+    monitor.blocked = monitor.contradicted = None
     monitor.unproven_since_s = None
     monitor.event("released", by=who)
     return True, f"released by {who}"
@@ -156,7 +175,7 @@ def _abort(monitor: Monitor, request: Request) -> Outcome:
 
 def _engine_gone(monitor: Monitor, request: Request) -> Outcome:
     """Said by the process, not by the engine."""
-    monitor.waiting = []
+    monitor.waiting, monitor.looking = [], []
     if monitor.blocks:
         what = f"the engine's connection closed while {next(iter(monitor.blocks))} was on or about to be"
         monitor.stop_all(Cause(Reason.INTERNAL_ERROR, what, monitor.now_s))
@@ -200,6 +219,8 @@ ACTS: Mapping[str, Callable[[Monitor, Request], Outcome]] = {
     "switch_on": _switch_on,
     "switch_off": _switch_off,
     "prove_off": _prove_off,
+    "look": _look,
+    "block": _block,
     "release": _release,
     "switch_on_signalling": _switch_on_signalling,
     "switch_off_signalling": _switch_off_signalling,
@@ -218,5 +239,8 @@ def _names(value: Any) -> tuple[str, ...] | None:
 
 
 def _person(request: Request) -> str | None:
-    by = request.get("by")
-    return by.strip() if isinstance(by, str) and by.strip() else None
+    return _text(request.get("by"))
+
+
+def _text(value: Any) -> str | None:
+    return value.strip() if isinstance(value, str) and value.strip() else None

@@ -6,15 +6,18 @@ Rules
 - Safe acts (switch off, abort, prove off) are never refused.
 - The first cause is latched until it is cleared with off proven; later ones are listed behind it.
 - The watchdog may be renewed only in a turn that has a new reading.
-- Whatever opened an interlock while the bench was armed takes the arming away, also when it closed again since.
+- Whatever opened an interlock while the bench was armed takes the arming away, also when it closed again since. The
+  emergency stop is more: pressed while the bench is armed, it is a cause although nothing is on.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from orchestrator.core.interlock import (
+    EMERGENCY_STOP,
     CutBy,
     CutNow,
     InputView,
@@ -26,6 +29,8 @@ from orchestrator.core.interlock import (
     observe,
     prove,
     silent,
+    state_of,
+    voltages,
 )
 from orchestrator.core.reasons import Cause, Reason
 from orchestrator.core.states import LAMP_OF, BenchState
@@ -83,6 +88,8 @@ class Monitor:
         self._renewed_s = started_s
         self._watchdog_s = float("-inf")
         self.waiting: list[RequestId] = []
+        self.looking: list[tuple[RequestId, str]] = []
+        self.contradicted: str | None = None
         self._events: list[dict[str, Any]] = []
         self._replies: list[Reply] = []
 
@@ -103,6 +110,7 @@ class Monitor:
         self._follow_proof()
         self._follow_interlocks()
         self._answer_waiting()
+        self._answer_looking()
         coils = self._coils()
         renew = self._may_renew_watchdog()
         return Turn(coils, renew, tuple(self._replies), tuple(self._events), self._next_due_s(coils))
@@ -273,9 +281,18 @@ class Monitor:
         if self.blocks:  # in the warning: it never came to energising
             self.latch(Reason.OFF_NOT_PROVEN, f"{proof.sentence} during the warning")
             self.sequencer.drop_all()
-        if self.now_s >= self._proof_deadline_s() and self.fire("proof_failed"):
-            self.latch(Reason.OFF_NOT_PROVEN, "; ".join(proof.against))
-            self.blocked = BLOCKED.format(why="; ".join(proof.against))
+        if self.now_s >= self._proof_deadline_s():
+            self._require_release("; ".join(proof.against), proof)
+
+    def block(self, why: str, sentence: str | None = None) -> None:
+        """Everything off, and start blocked until a named person releases it; `sentence` is what people are told."""
+        self.stop_all(Cause(Reason.OFF_NOT_PROVEN, why, self.now_s))
+        self._require_release(why, self.proof_now(), sentence)
+
+    def _require_release(self, why: str, proof: Proof, sentence: str | None = None) -> None:
+        if self.fire("proof_failed"):
+            self.latch(Reason.OFF_NOT_PROVEN, why)
+            self.blocked = sentence or BLOCKED.format(why=why)
             self.event("blocked", sentence=self.blocked, facts=proof.to_json())
 
     def _proof_deadline_s(self) -> float:
@@ -290,6 +307,9 @@ class Monitor:
             return
         if self.armed and not self.disarm_why and not self.closed(self.armed):
             self.disarm_why = "an interlock is not closed"
+        pressed = self.views.get(EMERGENCY_STOP) if EMERGENCY_STOP in self.armed else None
+        if pressed is not None and not pressed.closed:
+            self.latch(Reason.EMERGENCY_STOP, f"{state_of(pressed)} while the bench was armed")
         why = self.cause.what if self.cause is not None else self.disarm_why
         if why is not None and not self.blocks and self._is_proven():
             if self.fire("disarm", off_proven=True):
@@ -306,8 +326,11 @@ class Monitor:
         return waits and not self._is_proven()
 
     def proof_now(self) -> Proof:
-        """Proof by the last reading as it is now, whatever is commanded."""
-        return prove(self.rules, self.reading, self.now_s)
+        """Proof by the last reading as it is now, whatever is commanded, and by whoever contradicted it."""
+        proof = prove(self.rules, self.reading, self.now_s)
+        if self.contradicted is None:
+            return proof
+        return replace(proof, safe=False, against=(*proof.against, self.contradicted))
 
     def renewal_age_s(self) -> float:
         return self.now_s - self._renewed_s
@@ -346,6 +369,18 @@ class Monitor:
         for request_id in self.waiting:
             self.reply(request_id, safe, sentence, **facts)
         self.waiting = []
+
+    def _answer_looking(self) -> None:
+        """To those who asked for a look: only in a turn with a reading, which is newer than the question."""
+        if self.reading is None or not self._heard:
+            return
+        facts = {"read_at_s": self.reading.at_s, "voltages": voltages(self.rules, self.reading)}
+        for request_id, output in self.looking:
+            block = self.blocks.get(output)
+            on = block is not None and block.phase is Phase.ON and block.cut_by_s == float("inf")
+            why = f"{output} is not on" if self.cause is None else self.cause.what
+            self.reply(request_id, on, f"{output} is on" if on else why, **facts)
+        self.looking = []
 
     # ---- what goes out
 

@@ -58,6 +58,8 @@ def _off_proof(entry: Entry) -> str:
         for one in entry.get("off_writes") or []
         if one.get("result") != "confirmed"
     ]
+    if entry.get("source_silent"):
+        failed.append("its source did not say what is left in its store")
     output = wording.plain_name(entry.get("output") or "")
     if entry.get("safe"):
         return "; ".join([f"{output} off, proven: {proof_words(entry)}", *failed])

@@ -89,7 +89,7 @@ def test_an_f_in_a_shot_that_was_stopped_after_its_trigger_stays() -> None:
 
 def test_a_shot_of_the_wrong_polarity_is_not_judged() -> None:
     def when(bench: VirtualBench, entry: Entry) -> None:
-        if entry["kind"] == "charged":
+        if is_intent(entry, "trigger"):  # after the settings were read back for the last time
             bench.set("generator.front_panel.polarity", "negative")
 
     ending = performed(when)

@@ -510,3 +510,103 @@ def test_disarm_goes_back_to_green(bench: Bench) -> None:
     assert bench.state == BenchState.READY_FOR_OPERATION
     bench.on()
     assert not bench.ask("disarm", by="B. Example").granted
+
+
+# ---- a look right before an act, and what the monitor cannot see
+
+
+def test_a_look_is_answered_by_a_reading_newer_than_the_question(bench: Bench) -> None:
+    bench.on()
+    bench.link = False
+    bench.poll({"id": "look", "act": "look", "output": "high_voltage"})
+    assert all(reply.id != "look" for reply in bench.replies), "nothing was read since it was asked"
+    asked_s = bench.now_s
+    bench.link = True
+    bench.poll()
+    reply = next(reply for reply in bench.replies if reply.id == "look")
+    assert reply.granted
+    assert reply.facts["read_at_s"] > asked_s
+    assert set(reply.facts["voltages"]) == set(bench.snapshot.voltages)
+
+
+def test_a_look_is_refused_in_the_turn_that_sees_an_interlock_open(bench: Bench) -> None:
+    bench.on()
+    bench.toy.set("door", False, False)
+    reply = bench.ask("look", output="high_voltage")
+    assert not reply.granted
+    assert "door opened" in reply.sentence
+
+
+def test_a_look_is_refused_for_what_is_not_on_or_goes_off_by_a_deadline(bench: Bench) -> None:
+    assert not bench.ask("look", output="high_voltage").granted
+    bench.on()
+    assert not bench.ask("look", output="leakage").granted
+    assert bench.ask("look", output="high_voltage").granted
+    bench.ask("abort", who="B. Example")
+    assert not bench.ask("look", output="high_voltage").granted
+
+
+def test_an_emergency_stop_pressed_while_armed_is_a_cause_also_without_an_output(bench: Bench) -> None:
+    bench.arm()
+    bench.toy.set("emergency_stop", False, False)
+    bench.poll()
+    bench.toy.set("emergency_stop", True, True)
+    bench.poll()
+    assert bench.cause is Reason.EMERGENCY_STOP
+    assert bench.state == BenchState.READY_FOR_OPERATION
+    assert not bench.arm().granted, "the stop has to be acknowledged by a new start"
+
+
+def test_a_door_opened_while_armed_takes_the_arming_and_is_no_cause(bench: Bench) -> None:
+    bench.arm()
+    bench.toy.set("door", False, False)
+    bench.poll()
+    bench.toy.set("door", True, True)
+    bench.poll()
+    assert bench.cause is None
+    assert bench.state == BenchState.READY_FOR_OPERATION
+    assert bench.arm().granted
+
+
+def test_an_emergency_stop_while_nobody_has_armed_is_no_cause(bench: Bench) -> None:
+    bench.toy.set("emergency_stop", False, False)
+    bench.poll()
+    assert bench.cause is None
+    assert not bench.arm().granted
+
+
+@pytest.mark.parametrize("armed", [True, False])
+def test_what_contradicts_a_proof_blocks_until_a_named_person_releases(bench: Bench, armed: bool) -> None:
+    if armed:
+        bench.arm()
+    reply = bench.ask("block", why="generator still reads 1700 V in its store", contradicts=True)
+    assert reply.granted
+    assert "1700 V" in reply.sentence
+    assert bench.state == BenchState.OFF_NOT_PROVEN
+    assert bench.snapshot.lamp == "red"
+    assert bench.cause is Reason.OFF_NOT_PROVEN
+    proof = bench.ask("prove_off")
+    assert not proof.granted
+    assert "1700 V" in proof.sentence
+    assert not bench.arm().granted
+    assert [e["sentence"] for e in bench.events if e["event"] == "blocked"] == [reply.sentence]
+    assert bench.ask("release", by="C. Example").granted
+    assert bench.ask("prove_off").granted
+    assert bench.ask("clear_cause").granted
+    assert bench.arm().granted
+
+
+def test_a_block_by_a_sentence_only_is_told_as_it_is_and_leaves_the_proof_alone(bench: Bench) -> None:
+    reply = bench.ask("block", sentence="Start blocked: off was not proven at the end of run 1.")
+    assert reply.sentence == bench.monitor.blocked == "Start blocked: off was not proven at the end of run 1."
+    assert bench.ask("prove_off").granted
+    assert not bench.arm().granted
+    assert bench.ask("release", by="C. Example").granted
+
+
+def test_a_block_while_something_is_on_takes_it_off(bench: Bench) -> None:
+    bench.on()
+    bench.ask("block", why="somebody doubts it")
+    bench.live_for(3.0)
+    assert not any(bench.toy.coils[:4])
+    assert bench.state == BenchState.OFF_NOT_PROVEN

@@ -9,10 +9,19 @@ from typing import Any
 
 import pytest
 
-from orchestrator.daemon.unproven import block_after_unproven
+from orchestrator.daemon.places import Places
+from orchestrator.daemon.unproven import block_after_unproven, block_start
+from orchestrator.engine.desk import Desk
+from orchestrator.engine.people import Person
+from orchestrator.engine.preflight import Refused
 from orchestrator.monitor.kept import Kept
+from orchestrator.monitor.logic import Monitor
+from orchestrator.monitor.port import Reply, Snapshot
 from orchestrator.record.journal import Journal
 from orchestrator.record.store import FolderStore
+from sequences.loader import load_bench
+from tests.monitor_bench import PROVEN, ToyBench, rules
+from tests.run.worlds import TIDEWATER
 
 RUN = "20261124-2332-TW-01"
 INTENT = ("intent", {"act": "energise", "output": "high_voltage"})
@@ -96,3 +105,47 @@ def test_an_earlier_block_keeps_its_own_words(tmp_path: Path) -> None:
     Kept(tmp_path).block("Start blocked: earth is not closed.", {})
     block_after_unproven(tmp_path)
     assert Kept(tmp_path).blocked() == "Start blocked: earth is not closed."
+
+
+class MonitorThatStalled:
+    """A monitor that knows of nothing: it was stopped while the run ended, and goes on as if nothing had been."""
+
+    def __init__(self) -> None:
+        self.monitor = Monitor(rules(), proven_age_s=PROVEN)
+        self.toy = ToyBench()
+        self.now_s = 0.0
+        self.ask("renew", 1.0, lambda: None)
+
+    def snapshot(self) -> Snapshot:
+        return Snapshot.from_json(self.monitor.snapshot())
+
+    def ask(self, act: str, timeout_s: float, on_slice: Any, **args: Any) -> Reply:
+        self.now_s += 0.005
+        self.toy.live_until(self.now_s)
+        turn = self.monitor.turn(self.now_s, self.toy.reading(), [{"id": 1, "act": act, **args}])
+        return turn.replies[0]
+
+    def lost(self) -> bool:
+        return False
+
+
+def test_what_was_blocked_while_the_monitor_stalled_counts_at_the_next_start_of_the_same_daemon(
+    tmp_path: Path,
+) -> None:
+    port = MonitorThatStalled()
+    places = Places(tmp_path, tmp_path / "s")
+    port_: Any = port
+    desk = Desk(load_bench(TIDEWATER / "bench.yaml"), places, port_, lambda _: None, lambda: None)
+    assert block_start(tmp_path, RUN, "the interlock monitor did not answer") is None
+    assert port.snapshot().blocked is None
+
+    with pytest.raises(Refused) as refused:
+        desk.start({"sequence": "any.yaml", "specimen": "TW-01"}, Person("B. Example"), lambda _: None)
+
+    assert refused.value.code == "start-blocked"
+    assert RUN in refused.value.sentence
+    assert port.snapshot().blocked == refused.value.sentence == Kept(tmp_path).blocked()
+    assert port.snapshot().lamp == "red"
+    assert desk.release({}, Person("B. Example"), lambda _: None)["sentence"].endswith(
+        "released by B. Example."
+    )
