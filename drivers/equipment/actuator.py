@@ -245,12 +245,21 @@ class MotionActuator(MotionController, Actuator):
         return now_s + min(for_s, max(left_s / 2, left_s - FOR_ASKING_S))
 
     def _state_after_reopening(self, fault: LinkFault) -> ActuatorState:
-        """Nothing came that proves anything: open the line again, identify, ask. Sends no motion."""
+        """Nothing came that proves anything: open the line again, identify, ask. Sends no motion.
+
+        An answer that comes late enough to be rubbish there is one more reason to open it, once.
+        """
         try:
-            self.open()
-            return self._at_rest()
-        except LinkFault as second:
-            raise second from fault
+            try:
+                self.open()
+                return self._at_rest()
+            except LinkFault as second:
+                if second.code != "rubbish":
+                    raise
+                self.open()
+                return self._at_rest()
+        except LinkFault as last:
+            raise last from fault
 
     def _require_carried_out(self, motion: _Motion, number: int, state: ActuatorState) -> None:
         if state.alarm:
