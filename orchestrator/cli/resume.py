@@ -1,19 +1,40 @@
-"""`benchward resume`: go on with a paused run."""
+"""`benchward resume`: go on with a paused run, or with a run that was stopped."""
 
 from __future__ import annotations
 
 import argparse
+import json
 
-from orchestrator.cli.client import add_by, add_data, simple
+from orchestrator.cli.client import (
+    FINE,
+    EngineLink,
+    Facts,
+    Refusal,
+    Unreachable,
+    add_by,
+    add_data,
+    complain,
+    places_from,
+    simple,
+    who_from,
+)
+from orchestrator.cli.start import REPLY_WITHIN_S
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add the command."""
     parser = subparsers.add_parser(
         "resume",
-        help="go on with a paused run",
-        description="Go on with a paused run. The bench is armed again by a person where that is due.",
+        help="go on with a paused run, or with one that was stopped",
+        description="Without RUN: go on with the paused run in progress. With RUN: go on with a run of cycles that was "
+        "paused, stopped or cut off. The bench is then reconciled point by point, a named person accepts what was "
+        "found, and the gap stands in the record; refused where sequence, bench or specimen is not as it was.",
     )
+    parser.add_argument(
+        "earlier", nargs="?", metavar="RUN", help="the run to go on with, as record list names it"
+    )
+    parser.add_argument("--override-calibration", metavar="REASON", help="as for start; needs --by")
+    parser.add_argument("--remark", metavar="TEXT", help="a remark for the record")
     add_by(parser)
     add_data(parser)
     parser.set_defaults(run=run)
@@ -21,4 +42,28 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Ask the engine."""
-    return simple(args, "resume")
+    if args.earlier is None:
+        return simple(args, "resume")
+    try:
+        link = EngineLink(places_from(args))
+        try:
+            return _go_on(link, args)
+        finally:
+            link.close()
+    except (Unreachable, Refusal) as error:
+        return complain(error, args.json)
+
+
+def _go_on(link: EngineLink, args: argparse.Namespace) -> int:
+    order = {
+        "go_on_with": args.earlier,
+        "override_calibration": args.override_calibration,
+        "remark": args.remark,
+    }
+    reply: Facts = link.call("start", who_from(args), REPLY_WITHIN_S, **order)
+    if args.json:
+        print(json.dumps(reply))
+        return FINE
+    print(f"Run {reply['run']} goes on with {args.earlier}. Its record: {reply['folder']}")
+    print("What to do now: benchward status   To stop at once: benchward abort")
+    return FINE

@@ -12,8 +12,10 @@ from drivers.equipment.protocols import DigitiserSettings, WaitingProof
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.stop import BenchFault
 from orchestrator.record.captures import CaptureChannel
-from sequences.bench import Digitiser as DigitiserRules
+from sequences.bench import Actuator as ActuatorRules
+from sequences.bench import ContactRecorder as RecorderRules
 from sequences.bench import ImpulseSource as ImpulseSourceRules
+from sequences.bench import instruments_of, outputs_of
 
 if TYPE_CHECKING:
     from drivers.equipment.protocols import Digitiser, ImpulseSource, LeakageMeter, RawTrace
@@ -205,9 +207,14 @@ class OpenBench:
         return meter
 
     def start_off(self, output: str) -> Callable[[], list[dict[str, str]]]:
-        """Begin switching off every source that works through `output`; what is returned waits for the results."""
-        sources = (e for e in self.file.equipment.values() if not isinstance(e, DigitiserRules))
-        names = [e.instrument for e in sources if e.output == output]
+        """Begin switching off every source that works through `output` and bringing every axis to rest; what is
+        returned waits for the results."""
+        through = (
+            e
+            for e in self.file.equipment.values()
+            if output in outputs_of(e).values() or isinstance(e, ActuatorRules | RecorderRules)
+        )
+        names = [name for e in through for name in instruments_of(e).values()]
         finish = self._start_off([self._instruments[name].off_write for name in names])
         return lambda: [_off_in_words(result) for result in finish()]
 

@@ -111,7 +111,11 @@ class Cycles:
         else:
             for step in self.at.sequence.initial_measurements:
                 perform(step, self.at)
-        facts = {"commanded": self.mounts.commanded, "rate_per_min": round(60.0 * self.duty.rate, 6)}
+        facts = {
+            "commanded": self.mounts.commanded,
+            "rate_per_min": round(60.0 * self.duty.rate, 6),
+            "began_s": self.started_s,
+        }
         self.at.journal.append("cycles_started", mounts=self.mounts.to_json(), of=self.duty.cycles, **facts)
         self._segment_first = self.mounts.commanded + 1
 

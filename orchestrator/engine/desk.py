@@ -24,7 +24,7 @@ from orchestrator.engine.environment import environment
 from orchestrator.engine.opening import off_in_threads, open_bench, real_transport
 from orchestrator.engine.pace import Pace, RealClock
 from orchestrator.engine.people import Inbox, Person, Question
-from orchestrator.engine.preflight import Ready, Refused, preflight, run_name
+from orchestrator.engine.preflight import Ready, Refused, preflight, preflight_going_on, run_name
 from orchestrator.engine.prove import Proving
 from orchestrator.engine.real import real_world
 from orchestrator.engine.run import RunOrder, World, run
@@ -137,10 +137,16 @@ class Desk:
         free_bytes = space.f_bavail * space.f_frsize
         file, specimen = str(args.get("sequence") or ""), str(args.get("specimen") or "")
         more, override = [str(one) for one in args.get("more_specimens") or ()], override_from(args)
-        ready = preflight(
-            self._bench, self._places.data, file, specimen, given, now, free_bytes, override, more
-        )
-        order = replace(self._order_for(ready, args, who, now), asked_s=asked_s)
+        earlier = None
+        if args.get("go_on_with"):
+            ready, earlier = preflight_going_on(
+                self._bench, self._places.data, str(args["go_on_with"]), now, free_bytes, override
+            )
+        else:
+            ready = preflight(
+                self._bench, self._places.data, file, specimen, given, now, free_bytes, override, more
+            )
+        order = replace(self._order_for(ready, args, who, now), asked_s=asked_s, continues=earlier)
         folder = self._places.data / order.run
         world = self._opened(folder)
         say(

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from orchestrator.engine.duty import EarlierVerification
 from orchestrator.engine.room import ROOM_TIMES, shot_bytes
 from orchestrator.record.specimens import SpecimenHistory, history
+from orchestrator.record.store import StorageFault
 from orchestrator.steps import KINDS
 from sequences.bench import Bench, ContactRecorder, instruments_of
 from sequences.checker import check
@@ -26,8 +27,10 @@ from sequences.loader import Loaded, LoadedBench, load_sequence
 from sequences.model import ShotDuty
 
 if TYPE_CHECKING:
+    from orchestrator.record.continued import Continued
     from sequences.model import Sequence
 
+FINISHED = frozenset({"completed", "count_reached", "specimen_failed"})
 BYTES_A_LEDGER_ROW = 100
 BYTES_A_TRACE = 20_000  # what a file of waveforms has beside its samples
 ANOMALIES = 1000  # more of them keep no run going
@@ -111,6 +114,58 @@ def preflight(
     if override_calibration is not None and lapsed is None:
         warnings += ("No calibration lapses before the planned end: there was nothing to override.",)
     return Ready(loaded, specimen.strip(), past, planned_s, earlier, warnings, lapsed, specimens)
+
+
+def preflight_going_on(
+    bench: LoadedBench,
+    data: Path,
+    run: str,
+    now: datetime,
+    free_bytes: int,
+    override_calibration: str | None = None,
+) -> tuple[Ready, Continued]:
+    """The same for a run that goes on with an earlier one, whose frozen sequence, specimens and values it takes.
+
+    Refused where anything is not as it was: the bench file, the frozen sequence, or the record itself.
+    """
+    earlier = _earlier(data, run)
+    folder = data / run
+    frozen = folder / "sequence.yaml"
+    if earlier.bench_sha256 != bench.sha256:
+        raise Refused(
+            "bench-changed",
+            f"The bench file is not the one of run {run}: the run does not go on on another bench.",
+            "serve the bench with the file of that run (its folder has it), or start a new run",
+        )
+    first, *more = earlier.specimens
+    given = {str(name): str(value) for name, value in earlier.parameters.items()}
+    ready = preflight(bench, data, str(frozen), first, given, now, free_bytes, override_calibration, more)
+    if ready.sequence.sha256 != earlier.sequence_sha256:
+        raise Refused(
+            "sequence-changed",
+            f"The sequence in the folder of run {run} is not the one that the run began with.",
+            "benchward record verify says what was changed; nothing goes on from it",
+        )
+    return ready, earlier
+
+
+def _earlier(data: Path, run: str) -> Continued:
+    from orchestrator.record.continued import CannotGoOn, continued
+    from orchestrator.record.reader import NoRecord
+
+    if not run or "/" in run or not (data / run).is_dir():
+        raise Refused(
+            "no-such-run", f"There is no run {run!r} in the data folder.", "see: benchward record list"
+        )
+    try:
+        earlier = continued(data / run)
+    except (CannotGoOn, NoRecord, StorageFault) as error:
+        raise Refused("cannot-go-on", str(error), "start a new run, on another specimen") from error
+    if earlier.reason in FINISHED:
+        raise Refused(
+            "run-finished", f"Run {run} has reached its end: {earlier.stopped_because}.", "start a new run"
+        )
+    return earlier
 
 
 def _sequence(bench: LoadedBench, file: str, given: dict[str, str]) -> tuple[Loaded, tuple[str, ...]]:
