@@ -200,7 +200,8 @@ class Console(App[None]):
         self._put("going_on", "\n".join(words.going_on_lines(status, self.known, beside)))
         going = bool(status.get("run")) or status["may_i_go_in"]["answer"] == "no"
         acts = self.flow.may_answer(status)
-        do = words.do_lines(status, self.known, self.flow.stopping and going, beside, acts)
+        stopping = self.flow.stopping and going
+        do = words.do_lines(status, self.known, stopping, beside, acts, self.flow.how_to_begin())
         self._put("do", "\n".join([NOBODY_TOOK_IT[:beside], *do[1:]] if self.flow.nobody_took_it else do))
         self._show_view(status, width)
         said = words.wrapped([self._said], width - 2, SAY_ROWS)

@@ -19,8 +19,10 @@ def new_card(sequence: str, specimen: str = "") -> Form:
         "card",
         heading,
         [
-            Ask("sequence", "Sequence: path of the file", _kept(sequence), sequence),
-            Ask("specimen", "Scan or type the label of the specimen", _kept(specimen), specimen),
+            Ask("sequence", "Sequence: path of the file", _kept(sequence), sequence, counted=False),
+            Ask(
+                "specimen", "Scan or type the label of the specimen", _kept(specimen), specimen, counted=False
+            ),
         ],
     )
 

@@ -17,7 +17,7 @@ from orchestrator.console.card import (
 )
 from orchestrator.console.known import Known
 from orchestrator.console.link import Link, named, path_with
-from orchestrator.console.words import WELL_ENDED
+from orchestrator.console.words import BEGIN, WELL_ENDED
 
 Facts = dict[str, Any]
 Then = Callable[[Facts], None]
@@ -126,6 +126,12 @@ class Flow:
     def may_act(self, control: Facts | None) -> bool:
         """Whether orders of this console count: control is its own, or nobody's and it did not come only to look."""
         return self._has(control) if control is not None else not self._looks
+
+    def how_to_begin(self) -> str:
+        """Where the specimen card is."""
+        if self.card is None:
+            return BEGIN
+        return "Fill in the card below." if self.form is self.card else f"{BEGIN} Your card is laid aside."
 
     def may_answer(self, status: Facts) -> bool:
         """Whether what is asked now, or begun, is for this console."""

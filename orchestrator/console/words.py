@@ -5,6 +5,7 @@ State is said by word and symbol. The one thing that a screen may colour is the 
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable, Mapping
 from typing import Any
@@ -20,6 +21,7 @@ LABELS = ("MAY I GO IN?", "WHAT IS GOING ON?", "WHAT DO I DO?")
 ROWS = (3, 3, 3)
 LABEL_WIDTH = 19
 TO_STOP = "To stop now: F12 or Ctrl-X. No question is asked."
+BEGIN = "Begin a run: F8."
 STOPPING = "STOPPING: the interlock monitor has been told. Stay out until off is proven."
 WELL_ENDED = ("completed", "count_reached", None)
 
@@ -42,11 +44,31 @@ def joined(text: str) -> str:
     return text.replace(" ", "\u00a0")
 
 
+_VALUE = re.compile(r"(?<=\d) (?=(?:[kmunMG]?(?:s|V|A|C|J)|min|h|ohm|%|\+-)(?![A-Za-z]))|(?<=\+-) (?=\d)")
+
+
+def _together(text: str) -> str:
+    """A number stays beside its unit and its uncertainty."""
+    return _VALUE.sub("\u00a0", text)
+
+
+def whole_sentences(text: str, width: int, rows: int) -> list[str]:
+    """As many of the sentences, from the first on, as there is room for; the rest is to be read elsewhere."""
+    sentences = re.split(r"(?<=\.) (?=[A-Z])", text)
+    for number in range(len(sentences), 0, -1):
+        lines = wrapped([" ".join(sentences[:number])], width)
+        if len(lines) <= rows:
+            return lines
+    return wrapped([text], width, rows)
+
+
 def wrapped(lines: Iterable[str], width: int, most: int | None = None, indent: str = "") -> list[str]:
     """Lines of at most `width`; at most `most` of them, the last one then showing that there is more."""
     made: list[str] = []
     for line in lines:
-        cut_up = textwrap.wrap(line, max(width, 10), subsequent_indent=indent, break_on_hyphens=False)
+        cut_up = textwrap.wrap(
+            _together(line), max(width, 10), subsequent_indent=indent, break_on_hyphens=False
+        )
         made += [plain(one) for one in cut_up] or [""]
     if most is not None and len(made) > most:
         made = [*made[: most - 1], cut(f"{made[most - 1]} {made[most]}", width)]
@@ -108,7 +130,7 @@ def going_on_lines(status: Facts, known: Known, width: int) -> list[str]:
     going_on = status["going_on"]
     sentence = wrapped([going_on["sentence"]], width, ROWS[1] - 1)
     details = ", ".join(going_on["details"]).replace("capture: ", "") or _newest_figures(status, known)
-    return [*sentence, *wrapped([details], width, ROWS[1] - len(sentence))]
+    return [*sentence, *whole_sentences(details, width, ROWS[1] - len(sentence))]
 
 
 def _newest_figures(status: Facts, known: Known) -> str:
@@ -117,15 +139,18 @@ def _newest_figures(status: Facts, known: Known) -> str:
     if not figures or not status.get("run"):
         return ""
     newest = figures[-1]
-    shot = f"shot {newest['shot']}" if newest.get("shot") else "before the first shot"
+    part = "" if newest.get("part") in (None, "duty", "measurement") else f"verification, {newest['part']}, "
+    shot = f"{part}shot {newest['shot']}" if newest.get("shot") else "before the first shot"
     shown = [f"{plain_name(name)} {value_words(one)}" for name, one in list(newest["results"].items())[:2]]
     return f"{shot}: {', '.join(shown)}"
 
 
-def do_lines(status: Facts, known: Known, stopping: bool, width: int, acts: bool = True) -> list[str]:
+def do_lines(
+    status: Facts, known: Known, stopping: bool, width: int, acts: bool = True, begin: str = BEGIN
+) -> list[str]:
     """What do I do? One sentence and the key for it; how to stop, always in the last row. `acts` is False for a
-    console that only looks."""
-    sentence = _act(status, known, acts)
+    console that only looks; `begin` is how a run is begun."""
+    sentence = _act(status, known, begin if acts else "You only look (F10).", acts)
     if stopping:
         sentence = STOPPING
     rows = wrapped([sentence], width, ROWS[2] - 1)
@@ -133,7 +158,7 @@ def do_lines(status: Facts, known: Known, stopping: bool, width: int, acts: bool
     return [*rows, TO_STOP]
 
 
-def _act(status: Facts, known: Known, acts: bool) -> str:
+def _act(status: Facts, known: Known, begin: str, acts: bool) -> str:
     do, entry = status["do"], status["may_i_go_in"]
     question = do.get("question")
     if entry["answer"] == "not known":
@@ -149,7 +174,7 @@ def _act(status: Facts, known: Known, acts: bool) -> str:
         return ("Nothing. Stay outside." if entry["answer"] == "no" else "Nothing yet: wait.") + next_
     why = "" if (known.last_end or {}).get("reason") in WELL_ENDED else "Why it stopped: F7. "
     caution = f"{do['caution']} " if do.get("caution") else ""
-    return f"{caution}{why}{'Begin a run: F8.' if acts else 'You only look (F10).'}"
+    return f"{caution}{why}{begin}"
 
 
 # --------------------------------------------------------------------------- what belongs to every view

@@ -93,7 +93,7 @@ def test_f8_threw_away_a_full_card_unasked() -> None:
         assert view == "bench"
         assert "shots: 4" in back
         assert rig.link.orders("/start")[0]["firmware"] == "2.1"
-        assert "(1 of 2)" in rig.text("text")  # the next run has a card of its own
+        assert "[ ] Sequence: path of the file" in rig.text("text")  # the next run has a card of its own
 
     drive(admit)
 

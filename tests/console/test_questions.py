@@ -231,3 +231,19 @@ def test_the_log_shows_the_newest_first_and_pages_to_the_oldest() -> None:
         assert "person 30" in rig.text("text").splitlines()[0]
 
     drive(look)
+
+
+def test_a_value_was_torn_from_its_unit_and_a_sentence_cut_in_the_middle() -> None:
+    told = "A person aborted the run: T. Made-Up asked for it. Off is proven. Write down why; the specimen may go on."
+    ended = {"run": "20261125-0213-TW-04", "sentence": told, "off_proven": True, "reason": "abort_by_person"}
+    late = progress(countdown_s=8.0, countdown_to="charged at the latest")
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", status(ended=ended))
+        idle = " ".join(rig.text("going_on").split())
+        await rig.tell(pilot, "status", status(snapshot("in operation", "red"), late))
+
+        assert idle.endswith("T. Made-Up asked for it. Off is proven.")
+        assert "8 s." in rig.text("going_on").splitlines()[1]
+
+    drive(look)
