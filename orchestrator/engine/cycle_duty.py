@@ -23,6 +23,7 @@ from orchestrator.engine.acts import perform
 from orchestrator.engine.connecting import connect_specimen
 from orchestrator.engine.cycle_bench import CycleBench, Operated
 from orchestrator.engine.cycle_rules import criteria_of, expected_of, layout_of, seen_of, uncertainties_of
+from orchestrator.engine.cycle_words import running_words, table_of
 from orchestrator.engine.digest import FIGURES, Digest
 from orchestrator.engine.judge import Evidence, Value
 from orchestrator.engine.live import live
@@ -450,29 +451,16 @@ class Cycles:
         self._anomalies.append(words)
 
     def _say(self, cycle: int) -> None:
-        progress, mounts = self.at.progress, self.mounts
+        progress = self.at.progress
         progress.where = f"cycle {cycle} of {self.duty.cycles}"
         progress.shot = cycle
         if self.period_s < SHOWN_EVERY_S and cycle % 10:
             return
-        left_s = (self.duty.cycles - mounts.least_done) * self.period_s
-        confirmed = int(mounts.confirmed.min())
         progress.say(
             "cycles run",
             counted="cycle",
             shots=self.duty.cycles,
             part="cycles",
-            details=(
-                f"confirmed {confirmed}, malfunctions {int(mounts.malfunctions.sum())}, "
-                f"{60.0 * self.duty.rate:g} a minute, {duration_words(left_s)} left",
-                *self._anomalies,
-            ),
+            details=running_words(self.mounts, self.digest, self.period_s, list(self._anomalies)),
+            shown=table_of(self.mounts, self.digest),
         )
-
-
-def duration_words(seconds: float) -> str:
-    """A long time as people say it: 61 h 07 min, 12 min, 40 s."""
-    if seconds < 90:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"

@@ -21,6 +21,7 @@ from orchestrator.engine.cycle_acts import (
     require_contact,
     take_signature,
 )
+from orchestrator.engine.cycle_words import duration_words
 from orchestrator.engine.live import live
 from orchestrator.engine.stop import BenchFault
 
@@ -76,8 +77,6 @@ def _point(name: str, words: str) -> dict[str, Any]:
 
 def _gap(cycles: Cycles, earlier: Continued) -> dict[str, Any]:
     """The monotonic clock does not survive a restart: the gap is by the wall clock, and says so."""
-    from orchestrator.engine.cycle_duty import duration_words
-
     now = cycles.at.clock.utc().astimezone(UTC)
     stopped = datetime.fromisoformat(earlier.stopped_utc.replace("Z", "+00:00"))
     gap_s = round((now - stopped).total_seconds(), 1)

@@ -1,0 +1,62 @@
+"""A cyclic duty in words and tables for the screen: counts, rate, time left, wear, the last anomalies."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from orchestrator.engine.digest import FIGURES
+from orchestrator.record.wording import quantity
+
+if TYPE_CHECKING:
+    from orchestrator.engine.digest import Digest
+    from orchestrator.engine.mounts import Mounts
+
+WEAR = ("contact_drop", "bounce_time")
+MOST_ROWS = 8
+HEAD = ["mount", "specimen", "cycles", "malfunctions", "contact drop", "bounce", ""]
+
+
+def running_words(mounts: Mounts, digest: Digest, period_s: float, anomalies: list[str]) -> tuple[str, ...]:
+    """Counts and time left, wear, and what was odd of late."""
+    left_s = (mounts.cycles - mounts.least_done) * period_s
+    confirmed, bad = int(mounts.confirmed.min()), int(mounts.malfunctions.sum())
+    first = f"confirmed {confirmed}, malfunctions {bad}, {60.0 / period_s:g} a minute, {duration_words(left_s)} left"
+    wear = "; ".join(words for name in WEAR if (words := _wear_words(digest, name, mounts)))
+    return (first, *((wear,) if wear else ()), *anomalies)
+
+
+def _wear_words(digest: Digest, name: str, mounts: Mounts) -> str:
+    """The mount whose figure is largest now, beside its first."""
+    row = list(FIGURES).index(name)
+    if not digest.count[row].any():
+        return ""
+    place = int(digest.last[row].argmax()) if digest.count[row].all() else int(digest.count[row].argmax())
+    where = f" (mount {place + 1})" if len(mounts.specimens) > 1 else ""
+    first, last = (quantity(float(kept[row, place]), FIGURES[name]) for kept in (digest.first, digest.last))
+    return f"{name.replace('_', ' ')} {last}{where}, first {first}"
+
+
+def table_of(mounts: Mounts, digest: Digest) -> dict[str, Any]:
+    """One row a mount, the failed ones first."""
+    order = sorted(range(len(mounts.specimens)), key=lambda place: (not mounts.failed_at[place], place))
+    return {"head": HEAD, "rows": [_row(mounts, digest, place) for place in order[:MOST_ROWS]]}
+
+
+def _row(mounts: Mounts, digest: Digest, place: int) -> list[str]:
+    wear = []
+    for name in WEAR:
+        row = list(FIGURES).index(name)
+        there = digest.count[row, place]
+        wear.append(quantity(float(digest.last[row, place]), FIGURES[name]) if there else "-")
+    failed = int(mounts.failed_at[place])
+    state = f"FAILED at {failed}" if failed else ("" if mounts.active[place] else "count reached")
+    counts = (int(mounts.done[place]), int(mounts.malfunctions[place]))
+    return [str(place + 1), mounts.specimens[place], *map(str, counts), *wear, state]
+
+
+def duration_words(seconds: float) -> str:
+    """A long time as people say it: 61 h 07 min, 12 min, 40 s."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
