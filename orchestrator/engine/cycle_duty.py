@@ -23,7 +23,7 @@ from orchestrator.engine.acts import perform
 from orchestrator.engine.connecting import connect_specimen
 from orchestrator.engine.cycle_bench import CycleBench, Operated
 from orchestrator.engine.cycle_rules import criteria_of, expected_of, layout_of, seen_of, uncertainties_of
-from orchestrator.engine.cycle_words import running_words, table_of
+from orchestrator.engine.cycle_words import WEAR, running_words, table_of
 from orchestrator.engine.digest import FIGURES, Digest
 from orchestrator.engine.judge import Evidence, Value
 from orchestrator.engine.live import live
@@ -31,7 +31,7 @@ from orchestrator.engine.mounts import Mounts, Policy
 from orchestrator.engine.room import cycle_bytes, require_bytes
 from orchestrator.engine.stop import BenchFault
 from orchestrator.engine.traces import Traces
-from orchestrator.engine.trends import Trend
+from orchestrator.engine.trends import Shown, Trend
 from orchestrator.record.ledger import Ledger
 from sequences.duties import cycles_of
 
@@ -78,6 +78,7 @@ class Cycles:
         self.criteria = criteria_of(self.each, self.load)
         self.expected = expected_of(self.each, self.load)
         self.trends = [Trend(rule, count) for rule in sequence.trend_limits]
+        self.shown = [Shown(name) for name in WEAR]
         self.traces = Traces(self.each.traces, self.bench.recorder_rules, at)
         self.period_s = 1.0 / self.duty.rate
         self.next_s = -np.inf
@@ -240,6 +241,8 @@ class Cycles:
         self.traces.take(cycle, operated.record, bad)
         if matrix is not None:
             self._look_at_trends(cycle, matrix)
+            for one in self.shown:
+                one.take(cycle, matrix)
         if bad:
             self._anomaly(cycle, operated.bank, codes, operated.why)
         else:
@@ -463,4 +466,5 @@ class Cycles:
             part="cycles",
             details=running_words(self.mounts, self.digest, self.period_s, list(self._anomalies)),
             shown=table_of(self.mounts, self.digest),
+            trend={one.result: one.to_json() for one in self.shown},
         )

@@ -1,4 +1,4 @@
-"""Trend limits: warned of before a limit is reached, never a reason to stop."""
+"""Trends of a figure over the cycles: limits that warn and never stop a run, and what the screen draws."""
 
 from __future__ import annotations
 
@@ -10,7 +10,34 @@ from numpy.typing import NDArray
 from orchestrator.engine.digest import FIGURES
 
 Array = NDArray[Any]
+MOST_POINTS = 240
 LOOKS = 4  # in a window: how often its median is looked at
+
+
+class Shown:
+    """A figure over all cycles in at most `MOST_POINTS` points: the worst mount's, thinned out as the run grows."""
+
+    def __init__(self, result: str) -> None:
+        self.result = result
+        self._row = list(FIGURES).index(result)
+        self._points: list[tuple[int, float]] = []
+        self._every = 1
+
+    def take(self, cycle: int, figures: Array) -> None:
+        """One cycle's figures (rows of `FIGURES`, mounts)."""
+        if cycle % self._every:
+            return
+        own = figures[self._row]
+        there = own[np.isfinite(own)]
+        if there.size:
+            self._points.append((cycle, float(there.max())))
+        if len(self._points) >= MOST_POINTS:
+            self._every *= 2
+            self._points = [point for point in self._points if point[0] % self._every == 0]
+
+    def to_json(self) -> dict[str, Any]:
+        """Unit and points (cycle, value)."""
+        return {"unit": FIGURES[self.result], "points": list(self._points)}
 
 
 class Trend:
