@@ -8,6 +8,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from sequences.bench import Bench, ImpulseSource, instruments_of, outputs_of
+from sequences.check_bench_endurance import check_endurance
 from sequences.fields import nearest
 from sequences.findings import Finding, Severity, in_order
 from sequences.quantity import show
@@ -22,7 +23,9 @@ FEEDBACK = ("safety_io", "feedback")
 
 
 @dataclass(slots=True)
-class _Looking:
+class Looking:
+    """One check of a bench file."""
+
     located: Located
     bench: Bench
     stand_ins: StandIns
@@ -55,11 +58,12 @@ def check_bench(
     bench = loaded.bench or loaded.readable
     if bench is None:
         return []
-    looking = _Looking(loaded.located, bench, loaded.stand_ins)
+    looking = Looking(loaded.located, bench, loaded.stand_ins)
     for look in (_addresses, _references, _inputs, _proofs, _stop_categories, _times, _ratings, _same_twice):
         look(looking)
     _instruments(looking, dialects, today)
     _dialect_types(looking, dialects or {})
+    check_endurance(looking)
     return in_order(looking.findings)
 
 
@@ -89,7 +93,7 @@ def _registers(bench: Bench) -> Iterator[tuple[Path_, int]]:
             yield ("safety_io", group, name, "register"), one.register
 
 
-def _addresses(looking: _Looking) -> None:
+def _addresses(looking: Looking) -> None:
     tables = {"coil": _coils, "discrete input": _discrete_inputs, "input register": _registers}
     for kind, entries in tables.items():
         first: dict[int, Path_] = {}
@@ -106,7 +110,7 @@ def _addresses(looking: _Looking) -> None:
 # --------------------------------------------------------------------------- references
 
 
-def _references(looking: _Looking) -> None:
+def _references(looking: Looking) -> None:
     bench = looking.bench
     feedback, lifted = bench.safety_io.feedback, bench.lifted
     for name, output in bench.outputs.items():
@@ -123,7 +127,7 @@ def _references(looking: _Looking) -> None:
             _refers(looking, (*path, key), through, bench.outputs, "outputs")
 
 
-def _refers(looking: _Looking, path: Path_, name: str, known: Collection[str], *holder: str) -> None:
+def _refers(looking: Looking, path: Path_, name: str, known: Collection[str], *holder: str) -> None:
     if name not in known and looking.stand_ins.complete(holder):
         what = f'"{name}" is not defined in this file.'
         looking.say("unknown-reference", path, what, nearest(name, known))
@@ -132,7 +136,7 @@ def _refers(looking: _Looking, path: Path_, name: str, known: Collection[str], *
 # --------------------------------------------------------------------------- proofs
 
 
-def _inputs(looking: _Looking) -> None:
+def _inputs(looking: Looking) -> None:
     for name, one in looking.bench.safety_io.inputs.items():
         path: Path_ = ("safety_io", "inputs", name, "channels")
         if not 1 <= len(one.channels) <= 2:
@@ -143,7 +147,7 @@ def _inputs(looking: _Looking) -> None:
             looking.say("one-channel", path, what, "wire and write the second channel", "warning")
 
 
-def _proofs(looking: _Looking) -> None:
+def _proofs(looking: Looking) -> None:
     bench = looking.bench
     used: dict[str, str] = {}
     for name, output in bench.outputs.items():
@@ -165,7 +169,7 @@ def _proofs(looking: _Looking) -> None:
         )
 
 
-def _stop_categories(looking: _Looking) -> None:
+def _stop_categories(looking: Looking) -> None:
     for name, output in looking.bench.outputs.items():
         path: Path_ = ("outputs", name, "deadline")
         category: list[Path_] = [("outputs", name, "stop_category")]
@@ -179,7 +183,7 @@ def _stop_categories(looking: _Looking) -> None:
             looking.say("stop-category-deadline", path, what, advice, compared=category)
 
 
-def _times(looking: _Looking) -> None:
+def _times(looking: Looking) -> None:
     io = looking.bench.safety_io
     pairs = (
         (io.poll, io.fresh_within, "fresh_within", "a snapshot would be stale before the next poll"),
@@ -199,7 +203,7 @@ def _times(looking: _Looking) -> None:
             looking.say("times-disagree", ("safety_io", key), what, advice, compared=compared)
 
 
-def _ratings(looking: _Looking) -> None:
+def _ratings(looking: Looking) -> None:
     for name, one in looking.bench.equipment.items():
         if not isinstance(one, ImpulseSource):
             continue
@@ -232,7 +236,7 @@ def _ratings(looking: _Looking) -> None:
 # --------------------------------------------------------------------------- instruments
 
 
-def _same_twice(looking: _Looking) -> None:
+def _same_twice(looking: Looking) -> None:
     known = looking.stand_ins.known
     resources: dict[str, str] = {}
     if known(("safety_io", "resource")):
@@ -254,7 +258,7 @@ def _same_twice(looking: _Looking) -> None:
             serials.setdefault(mark, name)
 
 
-def _instruments(looking: _Looking, dialects: Mapping[str, str] | None, today: date | None) -> None:
+def _instruments(looking: Looking, dialects: Mapping[str, str] | None, today: date | None) -> None:
     for name, one in looking.bench.instruments.items():
         if dialects is not None and one.dialect not in dialects:
             what = f'There is no dialect named "{one.dialect}".'
@@ -269,7 +273,7 @@ def _instruments(looking: _Looking, dialects: Mapping[str, str] | None, today: d
             )
 
 
-def _dialect_types(looking: _Looking, dialects: Mapping[str, str]) -> None:
+def _dialect_types(looking: Looking, dialects: Mapping[str, str]) -> None:
     """An instrument speaks the dialect of the equipment it is used in."""
     bench = looking.bench
     for label, equipment in bench.equipment.items():

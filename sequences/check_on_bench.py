@@ -3,10 +3,28 @@
 from __future__ import annotations
 
 from sequences.asking import Checking
-from sequences.bench import Bench, Channel, Digitiser, ImpulseSource, LeakageMeter
+from sequences.bench import (
+    Actuator,
+    Bench,
+    Channel,
+    ContactRecorder,
+    Digitiser,
+    ImpulseSource,
+    LeakageMeter,
+    Load,
+)
 from sequences.capture import METHODS, ResultKind
+from sequences.check_cycles_on_bench import check_actuator, check_load, check_recorder
 from sequences.fields import nearest
-from sequences.model import DigitiserWanted, ImpulseSourceWanted, LeakageMeterWanted, ShotDuty
+from sequences.model import (
+    ActuatorWanted,
+    ContactRecorderWanted,
+    DigitiserWanted,
+    ImpulseSourceWanted,
+    LeakageMeterWanted,
+    LoadWanted,
+    ShotDuty,
+)
 from sequences.places import Path_
 from sequences.quantity import show
 
@@ -37,6 +55,12 @@ def check_equipment_on_bench(checking: Checking, bench: Bench) -> None:
             _digitiser(checking, path, wanted, given)
         elif isinstance(wanted, LeakageMeterWanted) and isinstance(given, LeakageMeter):
             _meter(checking, path, wanted, given)
+        elif isinstance(wanted, ActuatorWanted) and isinstance(given, Actuator):
+            check_actuator(checking, path, wanted, given)
+        elif isinstance(wanted, LoadWanted) and isinstance(given, Load):
+            check_load(checking, path, wanted, given)
+        elif isinstance(wanted, ContactRecorderWanted) and isinstance(given, ContactRecorder):
+            check_recorder(checking, path, wanted, given)
 
 
 def _source(checking: Checking, path: Path_, wanted: ImpulseSourceWanted, given: ImpulseSource) -> None:

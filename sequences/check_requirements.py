@@ -6,7 +6,7 @@ from sequences.asking import Checking
 from sequences.bench import ContactRecorder, Digitiser, LeakageMeter
 from sequences.capture import CYCLE_COUNTS, CYCLE_FIGURES, ResultKind
 from sequences.fields import nearest
-from sequences.model import PARTS, CycleDuty, Requirement, ShotDuty
+from sequences.model import COUNTS, PARTS, CycleDuty, Requirement, ShotDuty
 from sequences.places import Path_
 from sequences.quantity import dimension_of
 
@@ -36,14 +36,15 @@ def check_results(checking: Checking) -> None:
     produced |= of_duty
     every = every and checking.known(("duty",))
     again, all_again = checking.results(*AGAIN)
-    repeated = {**again, **of_duty}
+    repeated = {*again, *of_duty, *_of_several_parts(checking)}
     for index, requirement in enumerate(checking.sequence.requirements):
         path: Path_ = ("requirements", index)
         kind = produced.get(requirement.result)
         if not checking.known((*path, "result")) or (kind is None and not every):
             continue
         if kind is None:
-            what = f'No step produces the result "{requirement.result}".'
+            none = "Neither the cycles nor a step produce" if of_duty else "No step produces"
+            what = f'{none} the result "{requirement.result}".'
             checking.say(
                 "result-not-produced", (*path, "result"), what, nearest(requirement.result, produced)
             )
@@ -54,6 +55,15 @@ def check_results(checking: Checking) -> None:
         else:
             _number(checking, path, requirement, kind)
             _many(checking, path, requirement, requirement.result not in repeated and all_again)
+
+
+def _of_several_parts(checking: Checking) -> set[str]:
+    """Results that are measured in more than one part of the sequence."""
+    parts: dict[str, set[str | int]] = {}
+    for at in checking.steps():
+        for name in at.results():
+            parts.setdefault(name, set()).add(at.path[0])
+    return {name for name, found in parts.items() if len(found) > 1}
 
 
 def _limit(checking: Checking, path: Path_, requirement: Requirement) -> None:
@@ -78,9 +88,8 @@ def _limit(checking: Checking, path: Path_, requirement: Requirement) -> None:
 
 
 def _is_count(requirement: Requirement) -> bool:
-    """Whether both limits are plain numbers: a count has no uncertainty, so no rule is needed for it."""
-    limits = [one for one in (requirement.at_most, requirement.at_least) if one is not None]
-    return all(one.unit == "" for one in limits)
+    """Whether a count is limited: it has no uncertainty, so no rule is needed for it."""
+    return requirement.judged == "count" or requirement.result in COUNTS
 
 
 def _judged(checking: Checking, path: Path_, requirement: Requirement) -> None:
@@ -131,7 +140,9 @@ def _state(checking: Checking, path: Path_, requirement: Requirement, kind: Resu
         checking.say("unknown-state", (*path, "must_be"), what, nearest(requirement.must_be, kind.states))
     if requirement.judged in _OF_MANY:
         what = f'A state has no "{requirement.judged}".'
-        checking.say("judged-impossible", (*path, "judged"), what, "write judged: every shot")
+        cyclic = isinstance(checking.sequence.duty, CycleDuty)
+        advice = f"write judged: every {'measurement' if cyclic else 'shot'}"
+        checking.say("judged-impossible", (*path, "judged"), what, advice)
     if requirement.rule == "guard_band":
         what = f'"{requirement.result}" is a state and has no uncertainty to make a guard band from.'
         checking.say("rule-without-uncertainty", (*path, "rule"), what, "remove the rule")
@@ -193,5 +204,8 @@ def _many(checking: Checking, path: Path_, requirement: Requirement, once: bool)
     if requirement.judged == "change first to last" and once:
         what = f'"{requirement.result}" has one value only, so nothing changes from first to last.'
         checking.say(
-            "judged-impossible", (*path, "judged"), what, "write judged: last, or limit a result of each_shot"
+            "judged-impossible",
+            (*path, "judged"),
+            what,
+            "write judged: last, or limit a result that comes again",
         )

@@ -98,7 +98,7 @@ def check_result_names(checking: Checking) -> None:
 
 def _measured_again(first: At, again: At) -> bool:
     """Whether it is the same measurement at another time of a duty of cycles: initial, intermediate or final."""
-    cyclic = isinstance(first.sequence.duty, CycleDuty)
+    cyclic = isinstance(first.sequence.duty, CycleDuty) or not first.checking.known(("duty",))
     return cyclic and first.step.kind == again.step.kind and first.path[0] != again.path[0]
 
 

@@ -20,7 +20,7 @@ __all__ = ["check", "check_bench", "check_bounds"]
 
 
 def _alone() -> list[Callable[[Checking], None]]:
-    from sequences import check_requirements, check_steps, check_verification
+    from sequences import check_cycles, check_requirements, check_steps, check_verification
 
     return [
         check_steps.check_steps,
@@ -31,17 +31,19 @@ def _alone() -> list[Callable[[Checking], None]]:
         check_requirements.check_requirements,
         check_requirements.check_results,
         check_verification.check_verification,
+        check_cycles.check_cycles,
     ]
 
 
 def _on_bench() -> list[Callable[[Checking, Bench], None]]:
-    from sequences import check_on_bench
+    from sequences import check_cycles_on_bench, check_on_bench
 
     return [
         check_on_bench.check_interlocks_on_bench,
         check_on_bench.check_equipment_on_bench,
         check_on_bench.check_limits_in_range,
         check_on_bench.check_intervals,
+        check_cycles_on_bench.check_cycles_on_bench,
     ]
 
 

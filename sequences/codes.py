@@ -63,7 +63,7 @@ CODES: dict[str, str] = {
     # shapes and values
     "not-recognised": (
         "The file is neither a sequence nor a bench file: it has none of the keys that only one of them has. A "
-        "sequence has `each_shot`, a bench file has `safety_io`."
+        "sequence has `duty`, a bench file has `safety_io`."
     ),
     "language-version": (
         "The file's `language` is one that this version of the program does not read. A file is never read by "
@@ -247,12 +247,12 @@ CODES: dict[str, str] = {
         "probably exchanged."
     ),
     "judged-missing": (
-        "The requirement does not say which of the many values it means: every shot, the first, the last, the "
-        "mean, the largest, or the change from the first to the last."
+        "The requirement does not say which of the many values it means: every shot, every cycle, every measurement, "
+        "a count, the first, the last, the mean, the largest, or the change from the first to the last."
     ),
     "judged-impossible": (
-        "The way of judging does not fit the result: a single value has no change from first to last, and a state "
-        "has no mean."
+        "The way of judging does not fit the result: a single value has no change from first to last, a state has no "
+        "mean, and a count is one number for the whole duty."
     ),
     "rule-missing": (
         "A numerical limit needs a decision rule (ISO/IEC 17025 7.1.3): `guard_band` or `simple_acceptance`."
@@ -298,6 +298,62 @@ CODES: dict[str, str] = {
         "The sequence energises and names no interlock. The hardware interlock chain acts by itself, but a run "
         "that does not watch it could neither refuse to start nor say why it stopped."
     ),
+    # cycles
+    "unknown-position": (
+        "The position is not among those that the sequence asks its actuator for. Every position that is used stands "
+        "under `equipment`, so that a bench can be compared with it."
+    ),
+    "positions-too-near": (
+        "The two positions cannot be told from each other: they are the same, or nearer than the actuator confirms. "
+        "Nobody could say whether the specimen was operated."
+    ),
+    "rate-not-reached": (
+        "The rate leaves less time than a cycle needs: both moves by the actuator's acceleration and speed, the time "
+        "on, and the record of the break. The sentence has the numbers."
+    ),
+    "bank-off-too-short": (
+        "A bank of the load would have its next turn before it was off for as long as the duty wants. A lamp that is "
+        "still warm takes less inrush, so the specimen would be stressed less than the file says."
+    ),
+    "mount-rule-times": (
+        "The rule by which a mount fails and its number do not fit: `first` has none, `nth` and `consecutive` say "
+        "how many malfunctions they mean."
+    ),
+    "open-above-unusable": (
+        "The voltage above which a contact counts as open is not below the supply, or not above the drop that a "
+        "closed contact may have: open and closed could not be told from each other."
+    ),
+    "open-above-unusual": (
+        "The voltage above which a contact counts as open lies outside of what usual contact materials want: above "
+        "the boiling voltage, below the least arc voltage. A warning; the material of the contact decides."
+    ),
+    "current-unlike-load": (
+        "The steady current that is expected of each cycle is not that of the load. Every cycle would be put down to "
+        "a fault of the load."
+    ),
+    "intermediate-never": (
+        "The intermediate measurements are due after more cycles than the duty has, so they would never be done."
+    ),
+    "attended-missing": (
+        "Nobody has to watch the first cycles after a start or a resume. A warning: a fixture that comes loose, or a "
+        "position that was taught wrong, shows in the first cycles."
+    ),
+    "attended-too-many": ("More cycles have to be watched than the duty has."),
+    "trend-on-nothing": (
+        "The trend limit watches a result that is no figure of the cycles, or has no limit at all: it could never "
+        "warn."
+    ),
+    "trend-never": (
+        "The trend limit could not warn in time: its window has more cycles than the duty, or it warns no earlier "
+        "than the limit itself. A warning; the run is possible all the same."
+    ),
+    "datum-missing": (
+        "A touch-off is compared with a datum, and none before it sets one. Without the datum nobody could say whether "
+        "the specimen has moved."
+    ),
+    "move-too-slow": (
+        "At that speed the move takes longer than the bench waits for one, so it would end as a fault of the actuator."
+    ),
     # a sequence on a bench
     "interlock-not-on-bench": (
         "The sequence wants an interlock that the bench has no input for. It is never left out: take another "
@@ -323,23 +379,32 @@ CODES: dict[str, str] = {
         "says."
     ),
     "would-clip": (
-        "No range of the channel holds the expected peak: the capture would be cut off and the shot wasted."
+        "No range holds the peak that is expected, or the inrush of the load: the recording would be cut off."
     ),
     "range-poor": (
         "A range holds the expected peak, but none of them between 20 % and 80 % of its full scale: the capture "
         "would be coarse, or has no room for a shot above the expected one."
     ),
     "undersampled": (
-        "The digitiser takes too few samples over the front (IEC 61083-1 asks for 30 over the shortest interval "
-        "measured)."
+        "The recording has too few samples over the shortest time that is measured or limited: over a front "
+        "IEC 61083-1 asks for 30, over a limited time of a contact 20 are asked for here."
     ),
     "record-too-short": (
-        "The digitiser's record ends before the wave has fallen to half, so its time to half could never be "
-        "computed."
+        "The record ends before what has to be seen in it: before a wave has fallen to half, or before a time of the "
+        "contact that is limited has passed."
     ),
     "interval-under-recharge": (
         "The interval is shorter than the bench needs to charge and to make safe, so the bench will set the pace."
     ),
+    "position-not-on-bench": (
+        "The bench's actuator has no position of that name. The names of positions are the same in both files; where "
+        "they are is the bench's own."
+    ),
+    "load-not-on-bench": (
+        "The bench's load is another than the sequence asks for: its kind, its supply, its current or its banks. A "
+        "specimen that passes on another load has not passed."
+    ),
+    "too-many-mounts": ("The sequence has more mounts than the bench's contact recorder is wired to."),
     # the bench file by itself
     "address-twice": (
         "Two entries of the bench file use the same coil, discrete input or register. One of the two would prove "
@@ -387,6 +452,14 @@ CODES: dict[str, str] = {
     "ratings-disagree": (
         "Two ratings of the bench contradict each other: a lowest value above the highest, or a source that goes "
         "higher than the output it works through."
+    ),
+    "position-outside-limits": (
+        "A position lies outside the soft limits of its actuator, which never goes there: it was taught before the "
+        "limits were drawn closer, or its sign is wrong."
+    ),
+    "check-output-is-load": (
+        "Checks and dry runs without the load need a low-energy supply on an output of its own. Through the load's "
+        "output they would put the load's voltage on a specimen that nobody expects to be live."
     ),
     "same-serial": (
         "Two instruments have the same maker and serial number. One entry was probably copied; the serial number "

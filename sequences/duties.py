@@ -79,7 +79,7 @@ def unfit_keys(located: Located, sequence: Sequence, stand_ins: StandIns) -> Ite
     for key in NEEDED[kind]:
         if key not in root.entries and stand_ins.known((key,)):
             what = f'The key "{key}" is missing here: a duty of {kind.told_by} needs it.'
-            words = Sequence.model_fields[key].description
+            words = str(Sequence.model_fields[key].description).partition(";")[0]
             yield say("missing-key", root.at, what, f"write {key}: ({words})")
     for key in (one for other in ALLOWED if other is not kind for one in ALLOWED[other]):
         if key in root.entries:

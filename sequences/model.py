@@ -408,12 +408,13 @@ class FailurePolicy(Model):
     indicator: Literal["go on", "stop"] = Field(description="after the indicator was marked")
 
 
-_COUNTS = {name for name, kind in (CYCLE_FIGURES | CYCLE_COUNTS).items() if not kind.unit}
+COUNTS = {name for name, kind in (CYCLE_FIGURES | CYCLE_COUNTS).items() if not kind.unit}
+"""Results of a duty of cycles that are plain numbers."""
 
 
 def _limit(value: Any, info: ValidationInfo) -> Any:
     """A plain number for a count, otherwise as any amount."""
-    counted = info.data.get("judged") == "count" or info.data.get("result") in _COUNTS
+    counted = info.data.get("judged") == "count" or info.data.get("result") in COUNTS
     if not counted or not isinstance(value, str):
         return value
     text = value.strip()
@@ -444,7 +445,7 @@ Limit = Annotated[
 
 def _unless_a_count(schema: dict[str, Any]) -> None:
     """For editors: a plain number is good for a count alone, and everything else needs its unit."""
-    of_count = {"enum": sorted(_COUNTS), "description": "a count"}
+    of_count = {"enum": sorted(COUNTS), "description": "a count"}
     as_count = {"const": "count", "description": "judged as a count"}
     limit = {
         "type": "string",

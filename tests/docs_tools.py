@@ -39,7 +39,7 @@ from sequences.model import Sequence
 from sequences.quantity import DIMENSIONS, UNITS
 from tests.docs_examples import DOCS, GAP, ROOT, TIDEWATER, Block, Command, Workplace, blocks, commands, same
 from tests.docs_models import Examples, sections, steps, table
-from tests.golden.test_findings import BENCH, BROKEN, BROKEN_BENCH, EXPECTS
+from tests.golden.test_findings import BROKEN, BROKEN_BENCH, EXPECTS, answer
 
 GUIDE = ROOT / "DEVELOPERS.md"
 PICTURE = DOCS / "pictures" / "shot.svg"
@@ -88,15 +88,12 @@ def _indicators() -> str:
 @cache
 def _broken() -> Mapping[str, Finding]:
     """For each finding code that a broken file of the tests shows, the finding about the first such file."""
-    from orchestrator.cli.check import answer_for
-
     shown: dict[str, Finding] = {}
     for path in (*BROKEN, *BROKEN_BENCH):
         expected = EXPECTS.fullmatch(path.read_text(encoding="utf-8").splitlines()[0])
         assert expected is not None, f"{path} does not say what it expects"
         if expected["code"] not in shown:
-            on_bench = path.parent.name == "broken" and not expected["alone"]
-            found = answer_for(str(path), str(BENCH) if on_bench else None).findings
+            found = answer(path)[1].findings
             shown[expected["code"]] = next(one for one in found if one.code == expected["code"])
     return shown
 
@@ -111,7 +108,7 @@ def _example(code: str) -> str:
         return ""
     lines = render(finding).splitlines()
     lines[0] = lines[0].replace(
-        finding.file, "bench.yaml" if "broken_bench" in finding.file else "sequence.yaml"
+        finding.file, "bench.yaml" if Path(finding.file).parent.name.endswith("_bench") else "sequence.yaml"
     )
     return "\n\n```\n" + "\n".join(lines) + "\n```"
 

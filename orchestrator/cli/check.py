@@ -121,7 +121,7 @@ def kind_of(source: Source) -> Literal["sequence", "bench file", "file"]:
         return "file"
     if sequence == bench == 0:
         what = "The file has none of the keys that a sequence or a bench file has."
-        source.add("not-recognised", root.at, what, "a sequence has each_shot:, a bench file has safety_io:")
+        source.add("not-recognised", root.at, what, "a sequence has duty:, a bench file has safety_io:")
         return "file"
     return "bench file" if bench > sequence else "sequence"
 

@@ -13,7 +13,13 @@ from sequences.difference import weaker
 from tests.changed_files import TIDEWATER, changes, edited
 
 FOLDER = Path(__file__).with_name("differences")
-BASES = {"sequence": FOLDER.with_name("sequences") / "good.yaml", "bench": TIDEWATER / "bench.yaml"}
+SEQUENCES = FOLDER.with_name("sequences")
+BASES = {
+    "sequence": SEQUENCES / "good.yaml",
+    "bench": TIDEWATER / "bench.yaml",
+    "cycles": SEQUENCES / "good_cycles.yaml",
+    "cycles bench": SEQUENCES / "cycles_bench.yaml",
+}
 CASES: dict[str, dict[str, Any]] = yaml.safe_load((FOLDER / "cases.yaml").read_text())
 NAMED = [(kind, name) for kind, cases in CASES.items() for name in cases]
 

@@ -13,8 +13,10 @@ from sequences.findings import render
 
 FOLDER = Path(__file__).with_name("sequences")
 BENCH = FOLDER / "bench.yaml"
-BROKEN = sorted((FOLDER / "broken").glob("*.yaml"))
-BROKEN_BENCH = sorted((FOLDER / "broken_bench").glob("*.yaml"))
+CYCLES_BENCH = FOLDER / "cycles_bench.yaml"
+BENCHES = {"broken": BENCH, "broken_cycles": CYCLES_BENCH}  # what the sequences of a folder are checked on
+BROKEN = [path for folder in BENCHES for path in sorted((FOLDER / folder).glob("*.yaml"))]
+BROKEN_BENCH = [path for folder in BENCHES for path in sorted((FOLDER / f"{folder}_bench").glob("*.yaml"))]
 EXPECTS = re.compile(
     r"# expects: (?P<code>[a-z0-9-]+) at (?P<line>\d+):(?P<column>\d+)(?P<alone>, checked by itself)?"
 )
@@ -42,13 +44,15 @@ def answer(path: Path) -> tuple[re.Match[str], Answer]:
     """What the first line of a file expects, and what the check says."""
     expected = EXPECTS.fullmatch(path.read_text().splitlines()[0])
     assert expected, f"{path.name} does not say what it expects"
-    on_bench = path.parent.name == "broken" and not expected["alone"]
-    return expected, answer_for(str(path), str(BENCH) if on_bench else None)
+    bench = None if expected["alone"] else BENCHES.get(path.parent.name)
+    return expected, answer_for(str(path), str(bench) if bench else None)
 
 
 def test_the_unbroken_files_have_no_findings() -> None:
     assert answer_for(str(FOLDER / "good.yaml"), str(BENCH)).findings == []
     assert answer_for(str(BENCH)).findings == []
+    assert answer_for(str(FOLDER / "good_cycles.yaml"), str(CYCLES_BENCH)).findings == []
+    assert answer_for(str(CYCLES_BENCH)).findings == []
 
 
 @pytest.mark.parametrize("path", BROKEN + BROKEN_BENCH, ids=lambda path: f"{path.parent.name}-{path.stem}")
@@ -85,7 +89,19 @@ def test_every_code_is_shown_by_a_file_or_a_test() -> None:
 def test_ten_faults_make_exactly_ten_findings_in_one_answer() -> None:
     said = answer_for(str(FOLDER / "ten_faults.yaml"), str(BENCH))
 
-    text = "\n\n".join(render(finding) for finding in said.findings).replace(f"{FOLDER}/", "")
     assert len(said.findings) == 10
-    assert text + "\n" == (FOLDER / "ten_faults.txt").read_text()
+    assert in_text(said) == (FOLDER / "ten_faults.txt").read_text()
     assert said.exit_code() == 1
+
+
+def test_eight_faults_of_a_duty_of_cycles_make_exactly_eight_findings_in_one_answer() -> None:
+    said = answer_for(str(FOLDER / "eight_faults_of_cycles.yaml"), str(CYCLES_BENCH))
+
+    assert len(said.findings) == 8
+    assert in_text(said) == (FOLDER / "eight_faults_of_cycles.txt").read_text()
+    assert said.exit_code() == 1
+
+
+def in_text(said: Answer) -> str:
+    """The findings as they are printed, without the folder."""
+    return "\n\n".join(render(finding) for finding in said.findings).replace(f"{FOLDER}/", "") + "\n"
