@@ -44,7 +44,7 @@ if TYPE_CHECKING:
 Array = NDArray[Any]
 SAME_TROUBLE = 3
 SHOWN_ANOMALIES = 5
-SHOWN_EVERY_S = 0.5
+SHOWN_EVERY_S = 0.25
 NOT_RECORDED = FINDINGS.index("not_recorded")
 ACTUATOR = FINDINGS.index("actuator")
 _REASON_OF = {
@@ -91,6 +91,7 @@ class Cycles:
         self._in_flight = 0
         self._troubles: deque[tuple[int, int, str]] = deque(maxlen=16)
         self._spoilt_in_a_row = 0
+        self._said_s = -np.inf
         self._anomalies: deque[str] = deque(maxlen=SHOWN_ANOMALIES)
         between = sequence.intermediate_measurements
         self._intermediate = between.every if between is not None else 0
@@ -457,8 +458,10 @@ class Cycles:
         progress = self.at.progress
         progress.where = f"cycle {cycle} of {self.duty.cycles}"
         progress.shot = cycle
-        if self.period_s < SHOWN_EVERY_S and cycle % 10:
+        now_s = self.at.clock.now_s()
+        if cycle % 100 and not (progress.is_heard and now_s - self._said_s >= SHOWN_EVERY_S):
             return
+        self._said_s = now_s
         progress.say(
             "cycles run",
             counted="cycle",

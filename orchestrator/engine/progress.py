@@ -11,6 +11,10 @@ from orchestrator.engine.judge import Value
 from orchestrator.engine.people import Question
 
 
+def _nobody() -> None:
+    """The usual listener."""
+
+
 @dataclass
 class Progress:
     """The run in a person's words. `changed` is called after each change and must not block.
@@ -23,7 +27,7 @@ class Progress:
     most: all of it goes to every screen several times a second.
     """
 
-    changed: Callable[[], None] = field(default=lambda: None)
+    changed: Callable[[], None] = _nobody
     title: str = ""
     specimen: str = ""
     part: str = ""
@@ -47,6 +51,11 @@ class Progress:
     details: tuple[str, ...] = ()
     shown: dict[str, Any] | None = None
     trend: dict[str, Any] | None = None
+
+    @property
+    def is_heard(self) -> bool:
+        """Whether anybody listens: what is costly to put into words may then be left out."""
+        return self.changed is not _nobody
 
     def say(self, doing: str, **facts: Any) -> None:
         """Set the sentence and any other facts; a countdown not given again is over."""
