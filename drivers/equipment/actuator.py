@@ -159,7 +159,8 @@ class MotionActuator(MotionController, Actuator):
         self.open()
         state = self.bring_to_rest()
         self._line = state.line
-        asked, forgotten = self._asked, self._has_forgotten(state)
+        asked = self._asked
+        forgotten = self._has_forgotten(state, asked)
         taken = bool(asked) and (forgotten or state.line >= asked)
         self._acknowledged = state.line
         self._asked = 0 if forgotten else asked
@@ -274,18 +275,20 @@ class MotionActuator(MotionController, Actuator):
             raise InstrumentFault("not_reached", self.name, motion.group, sentence)
 
     def _not_taken(self, motion: _Motion, state: ActuatorState) -> InstrumentFault:
-        if self._has_forgotten(state):
+        if self._has_forgotten(state, self._asked):
             self._acknowledged = state.line
-            sentence = "it was without power and has forgotten its lines; it may have moved: home it"
+            sentence = (
+                "its reference is lost with the motion: it may have moved, or it was without power; home it"
+            )
             return InstrumentFault("not_homed", self.name, motion.group, sentence)
         code = self._code_of(self._why) if self._why else "not_reached"
         why = f" ({self._why})" if self._why else ""
         sentence = f"it did not take the motion{why}; it did not move and rests at {state.encoder_mm:g} mm"
         return InstrumentFault(code if code != "alarm" else "not_reached", self.name, motion.group, sentence)
 
-    def _has_forgotten(self, state: ActuatorState) -> bool:
-        """Its count began anew: it says less than it has acknowledged."""
-        return state.line < self._acknowledged
+    def _has_forgotten(self, state: ActuatorState, asked: int) -> bool:
+        """Its count began anew: it says less than it has acknowledged, or its reference is gone with a line."""
+        return state.line < self._acknowledged or (state.line < asked and not state.homed)
 
     def _require_there(self, motion: _Motion, state: ActuatorState, before: ActuatorState) -> None:
         to_mm = state.commanded_mm if motion.to_mm is None else motion.to_mm
