@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from orchestrator.record.chain import sha256_hex
-from orchestrator.record.ledger_rows import HEADING, ROW_BYTES
+from orchestrator.record.ledger_rows import FINDINGS, HEADING, HIGHEST_MOUNT, ROW_BYTES
 from orchestrator.record.ledger_table import LedgerRows
 
 
@@ -25,6 +25,42 @@ def check_segments(segments: Iterable[Mapping[str, Any]], rows: LedgerRows, data
             yield (
                 f"is not what line {entry.get('n')} of the journal says: its rows of the cycles {first} to {last} were "
                 "changed, taken out or put in"
+            )
+
+
+def check_counts(
+    begun: Mapping[str, Any], segments: Iterable[Mapping[str, Any]], rows: LedgerRows
+) -> Iterator[str]:
+    """Where the counts that the journal took at an intermediate measurement are not those of the rows up to there.
+
+    `begun` is the entry that began the cycles, with what the specimens had before this run.
+    """
+    before = {one.get("mount"): one.get("confirmed") or 0 for one in begun.get("mounts") or []}
+    confirmed = rows.electrical & rows.counted
+    for entry in segments:
+        upto = rows.cycle <= int(entry["last"])
+        for one in entry.get("mounts") or []:
+            mount, said = one.get("mount"), one.get("confirmed")
+            found = before.get(mount, 0) + int((confirmed & upto & (rows.mount == mount)).sum())
+            if said is not None and found != said:
+                yield (
+                    f"has {found} confirmed cycles of mount {mount} up to cycle {entry['last']}, line "
+                    f"{entry.get('n')} of the journal says {said}"
+                )
+
+
+def check_anomalies(anomalies: Iterable[Mapping[str, Any]], rows: LedgerRows) -> Iterator[str]:
+    """Where the journal tells an anomaly that the row of its cycle does not."""
+    key = rows.cycle * (HIGHEST_MOUNT + 1) + rows.mount
+    for entry in anomalies:
+        cycle, mount = int(entry["cycle"]), int(entry["mount"])
+        place = int(np.searchsorted(key, cycle * (HIGHEST_MOUNT + 1) + mount))
+        there = place < len(key) and rows.cycle[place] == cycle and rows.mount[place] == mount
+        found = FINDINGS[rows.finding[place]] if there else "no row"
+        if found != entry.get("finding"):
+            yield (
+                f"has {found.replace('_', ' ')} for cycle {cycle} of mount {mount}, line {entry.get('n')} of the "
+                f"journal says {str(entry.get('finding')).replace('_', ' ')}"
             )
 
 

@@ -8,12 +8,16 @@ end cannot be confirmed. A run that was interrupted has no seal: its journal's l
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 from typing import Any, Literal
 
 from orchestrator.record.amend import issued_reports
 from orchestrator.record.chain import check_holds, sha256_hex
 from orchestrator.record.journal import JOURNAL
+from orchestrator.record.ledger import LEDGER
+from orchestrator.record.ledger_check import check_anomalies, check_counts, check_segments, checked_up_to
+from orchestrator.record.ledger_table import HEADING_LINES, LedgerRows, examine
 from orchestrator.record.reader import (
     AMENDMENTS,
     ENVIRONMENT,
@@ -26,7 +30,7 @@ from orchestrator.record.reader import (
 )
 from orchestrator.record.seal import SEAL_FORMAT, Heads
 from orchestrator.record.specimens import run_folders
-from orchestrator.record.store import PART, StorageFault, Store
+from orchestrator.record.store import PART, TORN, StorageFault, Store
 
 Weight = Literal["wrong", "note"]
 
@@ -103,6 +107,7 @@ def verify(source: Path | str | Store, heads: Heads | None) -> Verification:
     _look_at_amendments(look)
     _look_at_environment(look)
     _look_at_captures(look)
+    _look_at_ledger(look)
     if known is not None:
         _compare_with_heads(look, known)
     return _conclude(look, known is not None, SEAL in names)
@@ -249,6 +254,51 @@ def _look_at_captures(look: _Look) -> None:
         look.checked.setdefault(name, "the hash in the journal")
 
 
+def _look_at_ledger(look: _Look) -> None:
+    """The ledger by itself, and against what the journal says of it."""
+    begun = look.record.last("cycles_started")
+    if LEDGER not in look.names:
+        if begun:
+            look.wrong(LEDGER, f"is missing: line {begun['n']} of the journal began cycles")
+        return
+    data = look.read(LEDGER)
+    if data is None:
+        return
+    found = examine(data)
+    for one in found.findings:
+        look.wrong(LEDGER, one.what, one.line)
+    rows, segments = found.rows, list(look.record.of("segment"))
+    if not found.findings:
+        checks = (
+            check_segments(segments, rows, data),
+            check_counts(begun, segments, rows),
+            check_anomalies(look.record.of("anomaly"), rows),
+        )
+        for what in chain.from_iterable(checks):
+            look.wrong(LEDGER, what)
+    _note_on_ledger(look, rows, checked_up_to(segments))
+    how = f"{len(rows)} rows, each by its own check; segment hashes in the journal"
+    look.checked[LEDGER] = f"{how}; {look.checked[LEDGER]}" if LEDGER in look.checked else how
+
+
+def _note_on_ledger(look: _Look, rows: LedgerRows, upto: int) -> None:
+    """What is no damage and has to be known all the same."""
+    line = HEADING_LINES + len(rows) + 1
+    if rows.torn:
+        text = f"{len(rows.torn)} torn bytes behind the last whole row are kept aside, no part of the record"
+        look.note(LEDGER, text, line)
+    for gap in rows.gaps:
+        mounts = ", ".join(map(str, gap.mounts))
+        look.note(LEDGER, f"has no row between the cycles {gap.after} and {gap.before} of mount {mounts}")
+    behind = int((rows.cycle > upto).sum())
+    if behind and not look.record.sealed:
+        text = f"{behind} rows behind the last segment in the journal are held by their own checks alone"
+        look.note(LEDGER, text, line - behind)
+    for name in look.names:
+        if name.startswith(f"{LEDGER}{TORN}"):
+            look.note(name, f"holds torn bytes that stood behind a last whole row of {LEDGER}")
+
+
 def _known_heads(look: _Look, heads: Heads | None) -> list[dict[str, Any]] | None:
     """This run's lines of the list of heads; None where there is no list that could confirm the end."""
     if heads is None:
@@ -259,13 +309,13 @@ def _known_heads(look: _Look, heads: Heads | None) -> list[dict[str, Any]] | Non
     if not heads.path.is_file():
         look.wrong(file, "is missing: without the list of heads the end cannot be confirmed")
         return None
-    chain = heads.read()
-    for found in chain.breaks:
+    listed = heads.read()
+    for found in listed.breaks:
         look.wrong(file, found.what, found.line)
-    if chain.torn:
-        look.note(file, f"{len(chain.torn)} torn bytes behind the last whole line", len(chain.lines) + 1)
-    look.checked[file] = f"{len(chain.lines)} lines, each held against the hash in the next"
-    return [entry for entry in chain.entries if entry.get("run") == look.record.run]
+    if listed.torn:
+        look.note(file, f"{len(listed.torn)} torn bytes behind the last whole line", len(listed.lines) + 1)
+    look.checked[file] = f"{len(listed.lines)} lines, each held against the hash in the next"
+    return [entry for entry in listed.entries if entry.get("run") == look.record.run]
 
 
 def _compare_with_heads(look: _Look, known: list[dict[str, Any]]) -> None:
