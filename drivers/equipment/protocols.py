@@ -316,7 +316,7 @@ class CycleRecord:
     bank: int  # of the load, while it was recorded
     complete: bool  # make and break were both triggered
     overload: bool  # a sample is at a rail
-    codes: NDArray[np.int16]  # shape (mounts, 2, samples), read-only: 0 voltage, 1 current; make, then break
+    codes: NDArray[np.int16]  # shape (mounts, 2, samples): 0 voltage, 1 current; make, then break
     volts_per_code: float
     amperes_per_code: float
     supply_before_v: float  # a.c.: rms
