@@ -53,6 +53,7 @@ class Console(App[None]):
 
     TITLE = "benchward"
     ENABLE_COMMAND_PALETTE = False
+    AUTO_FOCUS = None  # the line has the keys only while it is shown
     CSS = """
     Screen { layout: vertical; overflow: hidden hidden; }
     .rule, #header, #keys { height: 1; width: 100%; }

@@ -266,7 +266,7 @@ class Flow:
         """Who has control of the bench."""
         control = status.get("control")
         if control is None:
-            return "nobody"
+            return "nobody, you only look" if self._looks else "nobody"
         return str(control["owner"]) if self._has(control) else f"{control['owner']}, you only look"
 
     def control(self, status: Facts) -> None:

@@ -22,6 +22,7 @@ ROWS = (3, 3, 3)
 LABEL_WIDTH = 19
 TO_STOP = "To stop now: F12 or Ctrl-X. No question is asked."
 BEGIN = "Begin a run: F8."
+LOOKS = "You only look: F10."
 STOPPING = "STOPPING: the interlock monitor has been told. Stay out until off is proven."
 WELL_ENDED = ("completed", "count_reached", None)
 
@@ -150,7 +151,7 @@ def do_lines(
 ) -> list[str]:
     """What do I do? One sentence and the key for it; how to stop, always in the last row. `acts` is False for a
     console that only looks; `begin` is how a run is begun."""
-    sentence = _act(status, known, begin if acts else "You only look (F10).", acts)
+    sentence = _act(status, known, begin if acts else "", acts)
     if stopping:
         sentence = STOPPING
     rows = wrapped([sentence], width, ROWS[2] - 1)
@@ -164,7 +165,7 @@ def _act(status: Facts, known: Known, begin: str, acts: bool) -> str:
     if entry["answer"] == "not known":
         return f"{do['sentence']}{' Then: F2.' if question else ''}"
     if question and not acts:
-        return f"{question['text']} Not asked of you: you only look (F10)."
+        return f"{question['text']} Not asked of you: {LOOKS[0].lower()}{LOOKS[1:]}"
     if question:
         return f"{question['text']} Answer below (F2)."
     if status["going_on"].get("paused"):
@@ -174,7 +175,7 @@ def _act(status: Facts, known: Known, begin: str, acts: bool) -> str:
         return ("Nothing. Stay outside." if entry["answer"] == "no" else "Nothing yet: wait.") + next_
     why = "" if (known.last_end or {}).get("reason") in WELL_ENDED else "Why it stopped: F7. "
     caution = f"{do['caution']} " if do.get("caution") else ""
-    return f"{caution}{why}{begin}"
+    return f"{caution}{why}{begin}".rstrip()
 
 
 # --------------------------------------------------------------------------- what belongs to every view

@@ -129,7 +129,7 @@ def test_a_console_that_only_looks_showed_the_form(control: dict[str, Any] | Non
         assert rig.app.flow.form is None
         assert not rig.app.query_one("#line_row").display
         assert "Nothing is asked of you." in shown
-        assert "you only look (F10)" in " ".join(rig.text("do").split())
+        assert "you only look: F10" in " ".join(rig.text("do").split())
         assert rig.link.orders("/pause") == []
 
     drive(look, looks=True)

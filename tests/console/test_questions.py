@@ -247,3 +247,18 @@ def test_a_value_was_torn_from_its_unit_and_a_sentence_cut_in_the_middle() -> No
         assert "8 s." in rig.text("going_on").splitlines()[1]
 
     drive(look)
+
+
+def test_letters_went_into_a_line_that_nobody_saw() -> None:
+    """From the first moment on, before anything was asked: terminals without function keys have only the letters."""
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", status())
+        seen = []
+        for letter, view in (("k", "keys"), ("h", "happened"), ("y", "why"), ("b", "bench")):
+            await pilot.press(letter)
+            seen.append(rig.app.view == view)
+
+        assert seen == [True] * 4
+
+    drive(look)
