@@ -20,6 +20,7 @@ from orchestrator.api.orders import (
     Controlled,
     ControlOrder,
     Done,
+    GoOnOrder,
     Order,
     Refusal,
     Started,
@@ -106,6 +107,14 @@ def _add_acts(app: FastAPI, places: Places, token: str) -> None:
     async def start(request: Request, order: StartOrder) -> JSONResponse:
         """Refused with a sentence for findings (all of them), a spent specimen, a lapsed calibration, a full disk."""
         return await act("start", person(request, order.by), **order.model_dump(exclude={"by"}))
+
+    @app.post(
+        "/go-on", response_model=Started, responses=REFUSALS, summary="go on with a stopped run of cycles"
+    )
+    async def go_on(request: Request, order: GoOnOrder) -> JSONResponse:
+        """Refused where sequence, bench or record is not as it was; what is found is accepted by a named person."""
+        facts = order.model_dump(exclude={"by", "run"})
+        return await act("start", person(request, order.by), go_on_with=order.run, **facts)
 
     @app.post("/answer", response_model=Done, responses=REFUSALS, summary="answer the open question")
     async def answer(request: Request, order: AnswerOrder) -> JSONResponse:

@@ -53,6 +53,15 @@ class StartOrder(Order):
     )
 
 
+class GoOnOrder(Order):
+    """A run of cycles to be gone on with, after it was paused, stopped or cut off."""
+
+    run: str = Field(description="the earlier run", examples=["20261124-2301-WG-01"])
+    override_calibration: str | None = Field(None, description="as for a start")
+    override_by: str | None = Field(None, description="who answers for that")
+    remark: str | None = Field(None, description="a remark for the record")
+
+
 class AnswerOrder(Order):
     """An answer to the open question."""
 
