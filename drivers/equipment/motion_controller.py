@@ -57,10 +57,11 @@ class MotionController(LinkedInstrument):
     # ---- inside
 
     def _end_cut_line(self) -> None:
-        """A line that was cut off when the link was lost ends here; what it says to that is of no interest."""
+        """A line that was cut off when the link was lost ends here; what is said to that is of no interest."""
         self.link.write(b"\n", self._left_s())
-        if not self.codec.answers_are_numbered:
-            self.link.read_some(min(AFTER_OPENING_S, self._left_s()))
+        while self.link.read_some(min(AFTER_OPENING_S, self._left_s())):
+            if not self._left_s():
+                raise self.link.condemn("rubbish", "the line does not come to rest after opening")
 
     def _identify(self) -> Identity:
         rest = self._ask(self.words.identity, "identity")

@@ -16,7 +16,8 @@ from typing import Protocol
 
 import yaml
 
-from drivers import blocks
+from drivers import blocks, dialects, motion
+from drivers.dialects.shapes import ActuatorDialect
 from drivers.links.base import SLICE_S, Link, LinkFault
 from drivers.links.memory import MemoryTransport
 from orchestrator.analysis.csv_file import read_csv
@@ -166,6 +167,62 @@ def _blocks() -> Iterable[bytes]:
         yield b"\x06\x03#0" + body + b"\n"
 
 
+@cache
+def _codecs() -> dict[str, motion.MotionCodec]:
+    shapes = {name: dialects.load(name) for name in ("motion-words", "motion-lines")}
+    return {
+        name: motion.MotionCodec(each) for name, each in shapes.items() if isinstance(each, ActuatorDialect)
+    }
+
+
+def motion_answer(data: bytes) -> None:
+    """Any bytes as an answer of a motion controller, in both dialects, read as everything that it could be."""
+    for codec in _codecs().values():
+        try:
+            said = codec.parse(data)
+        except motion.AnswerError as error:
+            assert str(error)
+            continue
+        assert said.kind and said.number >= motion.UNNUMBERED
+        _motion_values(codec, said.rest)
+
+
+def _motion_values(codec: motion.MotionCodec, rest: str) -> None:
+    readers = (codec.done, codec.limits, codec.acceleration, codec.points, codec.identity, codec.word)
+    for read in readers:
+        try:
+            read(rest)
+        except motion.AnswerError:
+            continue
+    try:
+        state = codec.state(rest)
+    except motion.AnswerError:
+        return
+    assert state.line >= 0 and state.done >= 0
+    assert math.isfinite(state.commanded_mm) and math.isfinite(state.encoder_mm)
+
+
+def _motion_answers() -> Iterable[bytes]:
+    for text in (
+        "ok N12",
+        f"ok N12*{motion.checksum(b'ok N12')}",
+        "done N12 Z-12.000 E-11.998",
+        "resend N0 checksum",
+        "alarm N12 lost_steps",
+        "state N800000001 L12 D11 Z-12.000 E-11.998 moving=1 homed=1 alarm=none",
+        "limits N3 Z-20.000 W60.000",
+        "acceleration N4 A4000.000",
+        "points N5 1.000:0.00 -12.000:41.20",
+        "identity N6 Made-up Instruments,GX-3,GX3-0007,1.0",
+        "+",
+        "- LIMIT",
+        "ID=12 DONE=11 Z=-12.000 E=-11.998 MOVING=1 HOMED=1 ALARM=NONE",
+        "LOW=-20.000 HIGH=60.000",
+        "A=4000.000",
+    ):
+        yield text.encode()
+
+
 # --------------------------------------------------------------------------- records
 
 
@@ -258,6 +315,24 @@ TARGETS: dict[str, Target] = {
         ("*IDN?", "*OPC?", "*WAI", ":SYST:ERR?", "INIT", "#0", "#15", ";:", "MAX", "1e9"),
     ),
     "blocks": Target(block, _blocks, ("#0", "#1", "#9", "\n", "\r\n")),
+    "motion": Target(
+        motion_answer,
+        _motion_answers,
+        (
+            "ok N",
+            "done N",
+            "state N",
+            "alarm N",
+            "resend N",
+            " Z",
+            " E-",
+            "*",
+            "moving=",
+            "ID=",
+            "ALARM=",
+            "+",
+        ),
+    ),
     "csv": Target(csv, _csv_records, ("time [us]", "voltage [kV]", ",", "\n", "nan", "1e308", "inf")),
     "comtrade": Target(
         comtrade, _comtrade_records, ("ASCII", "BINARY", "FLOAT32", "1999", "2013", "2A,0D", "99999999")
