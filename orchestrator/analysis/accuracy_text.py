@@ -16,6 +16,7 @@ from orchestrator.analysis.waveform import Accuracy, Channel, Waveform
 
 FORM = "voltage: gain 0.5 %, offset 0.1 %, timebase 50 ppm, range 2.5 kV, bits 12"
 _PART = re.compile(r"(?P<word>[a-z]+)\s+(?P<number>[0-9]+(?:\.[0-9]+)?(?:e-?[0-9]+)?)\s*(?P<unit>\S*)")
+_QUANTITY = re.compile(r"(?P<number>[0-9]+(?:\.[0-9]+)?)\s*(?P<unit>[a-zA-Z]+)")
 _FRACTIONS = {"%": 1e-2, "ppm": 1e-6}
 
 
@@ -99,3 +100,12 @@ def _applied(channel: Channel, stated: StatedAccuracy) -> Channel:
     accuracy = Accuracy(stated.gain_fraction, stated.offset_fraction_of_range, stated.timebase_fraction)
     bits = channel.bits if stated.bits is None else stated.bits
     return replace(channel, accuracy=accuracy, full_scale=full_scale, bits=bits)
+
+
+def parse_voltage(text: str) -> float:
+    """A voltage above zero as typed, in V. Raises ValueError."""
+    match = _QUANTITY.fullmatch(text.strip())
+    base, factor = base_and_factor(match["unit"]) if match else ("", 0.0)
+    if match is None or base != "V" or float(match["number"]) == 0.0:
+        raise ValueError(f"{text.strip()!r} is not a voltage")
+    return float(match["number"]) * factor

@@ -1,7 +1,8 @@
 """What each figure means: result name -> (unit, definition). Definitions that differ differ in name.
 
 Sources, named from memory, as the texts were not at hand: IEC 60060-1 (voltage, 30 % and 90 %; virtual
-origin), IEC 60060-1 and IEC 62475 (current, 10 % and 90 %), IEC 61000-4-5 (between 50 % points, factor 1.18).
+origin), IEC 60060-1 and IEC 62475 (current, 10 % and 90 %), IEC 61000-4-5 (between 50 % points, factor 1.18);
+of contacts: IEC 61810-1 (bounce time), IEV 441-17-37 (arcing time), IEV 441-17-39 (break time).
 """
 
 from __future__ import annotations
@@ -50,3 +51,24 @@ LIMITING_VOLTAGE: Definitions = {
     "energy": ("J", f"integral of voltage times current {_SPAN}"),
     "charge": ("C", f"integral of the current {_SPAN}"),
 }
+CONTACT_MAKE: Definitions = {
+    "make_time": ("s", "time from the first sample of the record to the first make"),
+    "bounce_time": ("s", "time from the first make to the last, after which the contact stays closed"),
+    "bounce_count": ("1", "number of reopenings after the first make; an arc counts as open"),
+    "contact_drop": (
+        "V",
+        "steady voltage across the closed contact: mean over the later half of what follows the last make, "
+        "positive along the voltage of the open contact; alternating: r.m.s. of the part in phase with the current",
+    ),
+}
+CONTACT_BREAK: Definitions = {
+    "break_time": (
+        "s",
+        "time from the first sample of the record to the end of arcing, where the current ends",
+    ),
+    "arcing_time": (
+        "s",
+        "time from the parting of the contact to the end of the current; 0 if it ends at once",
+    ),
+}
+COUNTS = frozenset({"bounce_count"})  # whole numbers, where other figures in "1" are fractions

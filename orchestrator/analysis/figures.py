@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from orchestrator.analysis.contact_record import ContactFigures
 from orchestrator.analysis.waveform import Channel
 
 SWING_SEEN = 4.0  # an opposite swing counts when it is this many standard deviations out of the noise
@@ -114,3 +115,4 @@ class Internals:
     channels: Mapping[str, Channel]
     figures: Mapping[str, Figures] = field(default_factory=dict)
     integrals: Integrals | None = None
+    contact: ContactFigures | None = None

@@ -16,6 +16,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -178,7 +179,7 @@ def weibull(
     lost, whole = np.asarray(failures, dtype=np.float64), np.asarray(suspensions, dtype=np.float64)
     if len(np.unique(lost)) < FEWEST_FAILURES:
         raise ValueError(f"{len(np.unique(lost))} different count at failure says nothing about the shape")
-    search = partial(fmin, xtol=1e-9, ftol=1e-12)
+    search: Any = partial(fmin, xtol=1e-9, ftol=1e-12)
     unit = float(np.median(lost))  # so that the search starts near 1, whatever the counts
     shape, _, scale = weibull_min.fit(CensoredData(lost / unit, right=whole / unit), floc=0, optimizer=search)
     scale *= unit

@@ -1,7 +1,8 @@
 """The methods by name, and `analyse`: the one way from a waveform to figures, for a run and for a file alike.
 
 Definitions are those of IEC 60060-1 (voltage, 30 % and 90 %), IEC 62475 and IEC 60060-1 (current, 10 % and
-90 %) and IEC 61000-4-5 (durations between 50 % points), named from memory: the texts were not at hand.
+90 %) and IEC 61000-4-5 (durations between 50 % points), for contacts those of IEC 61810-1 and IEC 60050-441,
+named from memory: the texts were not at hand.
 """
 
 from __future__ import annotations
@@ -11,19 +12,31 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from orchestrator.analysis.channels import picked
-from orchestrator.analysis.definitions import IMPULSE_CURRENT, IMPULSE_VOLTAGE, LIMITING_VOLTAGE, Definitions
+from orchestrator.analysis.contact_record import ContactFigures, read_break, read_make
+from orchestrator.analysis.definitions import (
+    CONTACT_BREAK,
+    CONTACT_MAKE,
+    COUNTS,
+    IMPULSE_CURRENT,
+    IMPULSE_VOLTAGE,
+    LIMITING_VOLTAGE,
+    Definitions,
+)
 from orchestrator.analysis.figures import Figures, Internals
 from orchestrator.analysis.impulse import ADVISED_FRONT_SAMPLES, impulse_figures, peak_figures
 from orchestrator.analysis.integrals import integrals
 from orchestrator.analysis.locate import GOOD_BASELINE_SAMPLES
 from orchestrator.analysis.refusal import Refused
 from orchestrator.analysis.waveform import Channel, Waveform
+from orchestrator.analysis.wording import spoken
 
 if TYPE_CHECKING:
     from orchestrator.analysis.uncertainty import Budget
 
 NOISE_WARNED = 0.012  # rms, of the peak: tested to 1 %, and what a short baseline shows scatters
 DRIFT_WARNED = 0.01  # of the pre-trigger, of the peak
+CONTACT_NOISE_WARNED = 0.15  # rms, of the open criterion
+WIDE_SAMPLES = 3.0  # either side of an instant
 CODES_WARNED = 64.0  # fewer codes in the impulse than this
 
 
@@ -43,6 +56,14 @@ class Result:
     budget: Budget | None = None
 
 
+def result_in_words(name: str, result: Result) -> str:
+    """The figure as a laboratory writes it: counts as whole numbers, all others with a prefixed unit."""
+    if name in COUNTS:
+        spread = f" +- {result.expanded_uncertainty:.0f}" if result.expanded_uncertainty else ""
+        return f"{result.value:.0f}{spread}"
+    return spoken(result.value, result.unit, result.expanded_uncertainty)
+
+
 @dataclass(frozen=True, eq=False)
 class Analysis:
     """All figures of one record by one method; `warnings` are sentences for a person."""
@@ -54,6 +75,13 @@ class Analysis:
 
 
 @dataclass(frozen=True)
+class Asked:
+    """What a person states beside the record. `open_above_v`: the contact voltage above which it counts as open."""
+
+    open_above_v: float | None = None
+
+
+@dataclass(frozen=True)
 class Method:
     """A named computation: the channels it needs (role -> unit) and the results it gives."""
 
@@ -61,12 +89,15 @@ class Method:
     title: str
     needs: Mapping[str, str]
     gives: Definitions
-    read: Callable[[Mapping[str, Channel], float], Internals]
+    read: Callable[[Mapping[str, Channel], float, Asked], Internals]
     values: Callable[[Internals], Mapping[str, float]]
 
 
 def analyse(
-    waveform: Waveform, method: str | Method, expected_peak: Mapping[str, float] | None = None
+    waveform: Waveform,
+    method: str | Method,
+    expected_peak: Mapping[str, float] | None = None,
+    asked: Asked | None = None,
 ) -> Analysis:
     """Compute the figures of `method` from `waveform`.
 
@@ -76,11 +107,13 @@ def analyse(
     chosen = METHODS[method] if isinstance(method, str) else method
     channels = {role: picked(waveform, role, unit) for role, unit in chosen.needs.items()}
     try:
-        internals = chosen.read(channels, waveform.interval_s)
+        internals = chosen.read(channels, waveform.interval_s, asked or Asked())
     except Refused as refusal:
         raise _with_expectation(refusal, expected_peak, chosen) from None
     values = chosen.values(internals)
-    plain = {name: Result(values[name], unit, words) for name, (unit, words) in chosen.gives.items()}
+    contact = internals.contact
+    by = f" [{contact.criterion}: {contact.rule}]" if contact else ""
+    plain = {name: Result(values[name], unit, words + by) for name, (unit, words) in chosen.gives.items()}
     warnings = (*waveform.notes, *_warnings(internals))
     return Analysis(chosen.name, _with_uncertainty(plain, waveform, chosen, internals), warnings, internals)
 
@@ -88,9 +121,10 @@ def analyse(
 def _with_uncertainty(
     results: Mapping[str, Result], waveform: Waveform, method: Method, internals: Internals
 ) -> dict[str, Result]:
-    from orchestrator.analysis.impulse_budget import budget
+    from orchestrator.analysis import contact_budget, impulse_budget
 
-    budgets = budget(waveform, method.name, internals)
+    source = contact_budget if internals.contact else impulse_budget
+    budgets = source.budget(waveform, method.name, internals)
     return {
         name: replace(
             result,
@@ -117,7 +151,29 @@ def _warnings(internals: Internals) -> list[str]:
         for each in internals.channels.values()
         if each.accuracy is None
     ]
-    return [sentence for each in internals.figures.values() for sentence in _warnings_of(each)] + unstated
+    of_contact = _warnings_of_contact(internals.contact) if internals.contact else []
+    of_impulses = [sentence for each in internals.figures.values() for sentence in _warnings_of(each)]
+    return of_contact + of_impulses + unstated
+
+
+def _warnings_of_contact(each: ContactFigures) -> list[str]:
+    said, levels = list(each.said), each.levels
+    if levels.noise_v > CONTACT_NOISE_WARNED * levels.criteria.open_above_v:
+        said.append(
+            f"voltage: the noise is {levels.noise_v:.3g} V (rms), much for an open criterion of "
+            f"{levels.criteria.open_above_v:.3g} V."
+        )
+    if each.brief:
+        said.append(f"{each.brief} of the reopenings last one sample alone; others may have passed unseen.")
+    said += [
+        f"{name.replace('_', ' ')}: slow, or at a zero of the supply; known within {at.half_width_s * 1e3:.2g} ms "
+        "only."
+        for name, at in each.instants.items()
+        if at.half_width_s > WIDE_SAMPLES * each.interval_s
+    ]
+    if levels.current_a == 0.0:
+        said.append("no current is seen in the closed contact; the drop is that of an unloaded contact.")
+    return said
 
 
 def _warnings_of(each: Figures) -> list[str]:
@@ -144,14 +200,16 @@ def _warnings_of(each: Figures) -> list[str]:
     return said
 
 
-def _read_impulse(role: str, low_level: float) -> Callable[[Mapping[str, Channel], float], Internals]:
-    def read(channels: Mapping[str, Channel], interval_s: float) -> Internals:
+def _read_impulse(role: str, low_level: float) -> Callable[[Mapping[str, Channel], float, Asked], Internals]:
+    def read(channels: Mapping[str, Channel], interval_s: float, asked: Asked) -> Internals:
+        del asked  # an impulse is read by its own levels
         return Internals(channels, {role: impulse_figures(channels[role], interval_s, low_level)})
 
     return read
 
 
-def _read_limiting_voltage(channels: Mapping[str, Channel], interval_s: float) -> Internals:
+def _read_limiting_voltage(channels: Mapping[str, Channel], interval_s: float, asked: Asked) -> Internals:
+    del asked
     voltage, current = channels["voltage"], channels["current"]
     of_voltage, of_current = peak_figures(voltage, interval_s), peak_figures(current, interval_s)
     sums = integrals(voltage, of_voltage, current, of_current, interval_s)
@@ -188,6 +246,34 @@ def _limiting_values(internals: Internals) -> Mapping[str, float]:
     }
 
 
+def _read_contact(
+    of: Callable[[Channel, Channel, float, float | None], ContactFigures],
+) -> Callable[[Mapping[str, Channel], float, Asked], Internals]:
+    def read(channels: Mapping[str, Channel], interval_s: float, asked: Asked) -> Internals:
+        found = of(channels["voltage"], channels["current"], interval_s, asked.open_above_v)
+        return Internals(channels, contact=found)
+
+    return read
+
+
+def _make_values(internals: Internals) -> Mapping[str, float]:
+    found = internals.contact
+    assert found is not None and found.drop is not None
+    first, last = found.instants["first_make"], found.instants["last_make"]
+    return {
+        "make_time": first.time_s,
+        "bounce_time": last.time_s - first.time_s,
+        "bounce_count": float(found.reopenings),
+        "contact_drop": found.drop.value,
+    }
+
+
+def _break_values(internals: Internals) -> Mapping[str, float]:
+    assert internals.contact is not None
+    parting, end = (internals.contact.instants[name] for name in ("parting", "extinction"))
+    return {"break_time": end.time_s, "arcing_time": max(end.time_s - parting.time_s, 0.0)}
+
+
 METHODS: Mapping[str, Method] = {
     method.name: method
     for method in (
@@ -214,6 +300,22 @@ METHODS: Mapping[str, Method] = {
             LIMITING_VOLTAGE,
             _read_limiting_voltage,
             _limiting_values,
+        ),
+        Method(
+            "contact-make",
+            "Make and bounce of a contact, from its voltage and current",
+            {"voltage": "V", "current": "A"},
+            CONTACT_MAKE,
+            _read_contact(read_make),
+            _make_values,
+        ),
+        Method(
+            "contact-break",
+            "Break and arc of a contact, from its voltage and current",
+            {"voltage": "V", "current": "A"},
+            CONTACT_BREAK,
+            _read_contact(read_break),
+            _break_values,
         ),
     )
 }

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from orchestrator.analysis.contact_plot import draw_contact
 from orchestrator.analysis.figures import Figures
 from orchestrator.analysis.methods import METHODS, Analysis
 from orchestrator.analysis.waveform import Array, Channel, Waveform
@@ -38,13 +39,18 @@ _SYMBOL = {"V": "u", "A": "i"}
 
 
 def draw(waveform: Waveform, analysis: Analysis) -> Figure:
-    """A figure with a row of two drawings for each channel that was analysed; nothing is shown or written."""
+    """A figure with a row of two drawings for each channel that was analysed; nothing is shown or written.
+
+    Left the front of an impulse, or what a contact does; right the whole record.
+    """
     from matplotlib import rc_context
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
     rows = analysis.internals.figures
     with rc_context(STYLE):
+        if analysis.internals.contact is not None:
+            return draw_contact(waveform, analysis)
         figure = Figure(figsize=(9.6, 3.4 * len(rows) + 0.5), layout="constrained")
         FigureCanvasAgg(figure)
         figure.suptitle(METHODS[analysis.method].title, x=0.01, ha="left", fontsize=10.0)

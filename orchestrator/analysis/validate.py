@@ -16,6 +16,13 @@ from importlib.metadata import PackageNotFoundError, version
 from importlib.resources import files
 from typing import Any
 
+from orchestrator.analysis.contact_references import (
+    CONTACT_RECORDINGS,
+    REFERENCES,
+    ContactReference,
+    recorded_contact,
+)
+from orchestrator.analysis.definitions import COUNTS
 from orchestrator.analysis.methods import Analysis, analyse
 from orchestrator.analysis.reference_waveforms import (
     RECORDINGS,
@@ -40,6 +47,12 @@ LIMITS: Mapping[str, float] = {  # of the reference; of the peak for the undersh
     "peak_current": 0.005,
     "energy": 0.01,
     "charge": 0.01,
+    "make_time": 0.005,
+    "bounce_time": 0.02,
+    "bounce_count": 0.01,  # less than one of any count
+    "contact_drop": 0.02,
+    "break_time": 0.005,
+    "arcing_time": 0.02,
 }
 SIGNED = ("peak", "limiting_voltage", "peak_current", "charge")
 LIBRARIES = ("benchward", "numpy", "scipy", "h5py", "comtrade")
@@ -78,7 +91,7 @@ class Validation:
 
     at: datetime
     versions: Mapping[str, str]
-    waveforms: tuple[ReferenceWaveform, ...]
+    waveforms: tuple[ReferenceWaveform | ContactReference, ...]
     checks: tuple[Check, ...]
 
     @property
@@ -97,14 +110,20 @@ class Validation:
 
 def validation(compute: Analyse = analyse) -> Validation:
     """Record every reference in every way and compare what `compute` makes of it."""
-    waveforms = tuple(reference_waveforms())
+    impulses = tuple(reference_waveforms())
     checks = [
         check
-        for number, reference in enumerate(waveforms)
+        for number, reference in enumerate(impulses)
         for seed, how in enumerate(RECORDINGS, start=100 * number)
         for check in _checks(reference, how, seed, compute)
     ]
-    return Validation(datetime.now(UTC), versions(), waveforms, tuple(checks))
+    checks += [
+        check
+        for number, contact in enumerate(REFERENCES)
+        for seed, how in enumerate(CONTACT_RECORDINGS, start=100 * number)
+        for check in _contact_checks(contact, how, seed, compute)
+    ]
+    return Validation(datetime.now(UTC), versions(), (*impulses, *REFERENCES), tuple(checks))
 
 
 def versions() -> dict[str, str]:
@@ -134,16 +153,28 @@ def _hash_of_analysis() -> str:
 
 def _checks(reference: ReferenceWaveform, how: Recording, seed: int, compute: Analyse) -> list[Check]:
     amplitude = AMPLITUDES[reference.method]
+    record, values = recorded(reference, amplitude, how, seed), _scaled(reference, amplitude, how)
+    return _compared(reference.name, reference.method, how.name, record, values, compute)
+
+
+def _contact_checks(reference: ContactReference, how: Recording, seed: int, compute: Analyse) -> list[Check]:
+    record = recorded_contact(reference, how, seed)
+    return _compared(reference.name, reference.method, how.name, record, reference.references, compute)
+
+
+def _compared(
+    name: str, method: str, how: str, record: Waveform, references: Mapping[str, float], compute: Analyse
+) -> list[Check]:
     try:
-        results = compute(recorded(reference, amplitude, how, seed), reference.method).results
+        results = compute(record, method).results
     except Refused as refusal:
         return [
-            Check(reference.name, how.name, name, "", value, None, LIMITS[name], refusal.sentence)
-            for name, value in _scaled(reference, amplitude, how).items()
+            Check(name, how, figure, "", value, None, LIMITS[figure], refusal.sentence)
+            for figure, value in references.items()
         ]
     return [
-        Check(reference.name, how.name, name, results[name].unit, value, results[name].value, LIMITS[name])
-        for name, value in _scaled(reference, amplitude, how).items()
+        Check(name, how, figure, results[figure].unit, value, results[figure].value, LIMITS[figure])
+        for figure, value in references.items()
     ]
 
 
@@ -161,19 +192,30 @@ def page(found: Validation) -> str:
         if found.all_in
         else f"{out} of {len(found.checks)} are OUT."
     )
-    lines = ["Validation of the impulse figures", "", verdict, f"Made {found.at:%Y-%m-%d %H:%M:%S} UTC", ""]
+    lines = [
+        "Validation of the impulse and contact figures",
+        "",
+        verdict,
+        f"Made {found.at:%Y-%m-%d %H:%M:%S} UTC",
+        "",
+    ]
     lines += [f"  {name:18} {text}" for name, text in found.versions.items()]
     lines += ["", *_PREAMBLE, ""]
     for waveform in found.waveforms:
         lines += [f"{waveform.name}: {waveform.method}", f"  {waveform.source}"]
-        lines += [f"  {waveform.sample_rate_hz / 1e6:g} MS/s, {waveform.record_s * 1e6:g} us", "", _HEADINGS]
+        lines += [f"  {waveform.sample_rate_hz / 1e6:g} MS/s, {_length(waveform.record_s)}", "", _HEADINGS]
         lines += [_line(check) for check in found.checks if check.waveform == waveform.name]
         lines.append("")
     return "\n".join([*lines, verdict, "", "Reviewed by ____________________   on ____________________", ""])
 
 
+def _length(time_s: float) -> str:
+    return f"{time_s * 1e6:g} us" if time_s < 1e-3 else f"{time_s * 1e3:g} ms"
+
+
 _PREAMBLE = (
-    "References: computed with 30 digits by root finding and quadrature, independently of the procedure.",
+    "References: of impulses computed with 30 digits by root finding and quadrature, independently of the",
+    "procedure; of contacts the instants and sizes that their records were made with.",
     "Limits: this program's own (in per cent of the reference, for the undershoot of the peak). They are not",
     "those of IEC 61083-2. Not covered: dividers, probes, digitiser; these need their own calibration.",
 )
@@ -185,6 +227,10 @@ def _line(check: Check) -> str:
     limit = f"{100.0 * check.limit:.1f} %"
     if check.value is None or check.deviation is None:
         return f"{start}{'':12}{'refused':>12}{'':>10}{limit:>8}  OUT  {check.refused}"
-    reference, value = spoken(check.reference, check.unit), spoken(check.value, check.unit)
+    reference, value = (_spoken(check, number) for number in (check.reference, check.value))
     verdict = "in" if check.is_in else "OUT"
     return f"{start}{reference:>12}{value:>12}{100.0 * check.deviation:>+8.3f} %{limit:>8}  {verdict}"
+
+
+def _spoken(check: Check, number: float) -> str:
+    return f"{number:g}" if check.figure in COUNTS else spoken(number, check.unit)

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from orchestrator.analysis.refusal import Refused
     from orchestrator.analysis.waveform import Waveform
 
-METHOD_NAMES = ("impulse-voltage", "impulse-current", "limiting-voltage")
+METHOD_NAMES = ("impulse-voltage", "impulse-current", "limiting-voltage", "contact-make", "contact-break")
 
 
 class _WrongCommand(Exception):
@@ -31,9 +31,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     """Add the `analyse` command to the program's commands; nothing heavy is imported."""
     parser = subparsers.add_parser(
         "analyse",
-        help="compute impulse figures from a waveform file",
-        description="Compute impulse figures from a waveform file: CSV (first line `time [us],voltage [kV]`), "
-        "COMTRADE (name the .cfg) or a capture of this program.",
+        help="compute impulse or contact figures from a waveform file",
+        description="Compute impulse or contact figures from a waveform file: CSV (first line "
+        "`time [us],voltage [kV]`), COMTRADE (name the .cfg) or a capture of this program.",
     )
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE", help="the record")
     parser.add_argument("--method", metavar="METHOD", help=", ".join(METHOD_NAMES))
@@ -48,6 +48,12 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         metavar="TEXT",
         help="what the instruments state, such as 'voltage: gain 0.5 %%, offset 0.1 %%, timebase 50 ppm, "
         "range 2.5 kV, bits 12; current: gain 1 %%'",
+    )
+    parser.add_argument(
+        "--open-above",
+        metavar="VOLTAGE",
+        help="the contact voltage above which a contact counts as open, such as '8 V'; without it the smaller of "
+        "8 V and half the voltage of the open contact",
     )
     parser.add_argument("--budget", action="store_true", help="print the uncertainty budget of each figure")
     parser.add_argument(
@@ -78,11 +84,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _analyse(args: argparse.Namespace) -> int:
-    from orchestrator.analysis.methods import analyse
+    from orchestrator.analysis.methods import Asked, analyse
 
     _require_command(args)
+    asked = Asked(_open_above_v(args))
     waveform = _with_accuracy(_read(args), args.accuracy)
-    analysis = analyse(waveform, args.method)
+    analysis = analyse(waveform, args.method, asked=asked)
     if args.plot is not None:
         _plot(waveform, analysis, args.plot)
     if args.json:
@@ -102,6 +109,19 @@ def _require_command(args: argparse.Namespace) -> None:
         raise _WrongCommand(f"{args.plot} is no kind of picture", "end the name in .png, .svg or .pdf")
     if args.output is not None:
         raise _WrongCommand("--output belongs to --validate", "use --plot FILE for a drawing")
+
+
+def _open_above_v(args: argparse.Namespace) -> float | None:
+    from orchestrator.analysis.accuracy_text import parse_voltage
+
+    if args.open_above is None:
+        return None
+    if not args.method.startswith("contact-"):
+        raise _WrongCommand("--open-above belongs to the contact methods", "leave it out")
+    try:
+        return parse_voltage(args.open_above)
+    except ValueError as error:
+        raise _WrongCommand(f"--open-above: {error}", "--open-above '8 V'") from None
 
 
 def _read(args: argparse.Namespace) -> Waveform:
@@ -178,13 +198,13 @@ def as_json(analysis: Analysis, with_budget: bool = False) -> dict[str, Any]:
 
 def as_text(analysis: Analysis, file: Path, with_budget: bool = False) -> str:
     """The figures for people: one line each, definitions and warnings below."""
-    from orchestrator.analysis.wording import spoken
+    from orchestrator.analysis.methods import result_in_words
 
     width = max(len(name) for name in analysis.results)
     lines = [f"{file}: {analysis.method}", ""]
     for name, result in analysis.results.items():
-        k = "" if result.coverage_factor is None else f"  (k = {result.coverage_factor:.2f})"
-        lines.append(f"  {name:{width}}  {spoken(result.value, result.unit, result.expanded_uncertainty)}{k}")
+        k = f"  (k = {result.coverage_factor:.2f})" if result.expanded_uncertainty else ""
+        lines.append(f"  {name:{width}}  {result_in_words(name, result)}{k}")
     lines += ["", *(f"  {name}: {result.definition}" for name, result in analysis.results.items())]
     lines += [f"warning: {sentence}" for sentence in analysis.warnings]
     if with_budget:

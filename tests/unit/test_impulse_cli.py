@@ -153,7 +153,7 @@ def test_validation_is_in_and_writes_its_page(tmp_path: Path, capsys: pytest.Cap
 
     page = (tmp_path / "page.txt").read_text(encoding="utf-8")
     assert capsys.readouterr().out == page
-    assert "All 160 figures are in." in page and "numpy" in page and "SHA-256" in page
+    assert "All 216 figures are in." in page and "numpy" in page and "SHA-256" in page
 
 
 def test_validation_fails_when_a_figure_is_off(

@@ -14,6 +14,8 @@ RESULTS = {
     "impulse-voltage": ["peak", "front_time", "time_to_half", "duration_50", "undershoot"],
     "impulse-current": ["peak", "front_time", "time_to_half", "duration_50", "duration_118", "undershoot"],
     "limiting-voltage": ["limiting_voltage", "peak_current", "energy", "charge"],
+    "contact-make": ["make_time", "bounce_time", "bounce_count", "contact_drop"],
+    "contact-break": ["break_time", "arcing_time"],
 }
 
 

@@ -4,7 +4,13 @@ from dataclasses import replace
 
 import pytest
 
-from orchestrator.analysis.definitions import IMPULSE_CURRENT, IMPULSE_VOLTAGE, LIMITING_VOLTAGE
+from orchestrator.analysis.definitions import (
+    CONTACT_BREAK,
+    CONTACT_MAKE,
+    IMPULSE_CURRENT,
+    IMPULSE_VOLTAGE,
+    LIMITING_VOLTAGE,
+)
 from orchestrator.analysis.methods import Analysis, analyse
 from orchestrator.analysis.refusal import Refused
 from orchestrator.analysis.validate import LIMITS, Validation, page, validation
@@ -17,7 +23,7 @@ def found() -> Validation:
 
 
 def test_every_figure_of_every_method_is_checked(found: Validation) -> None:
-    every = {*IMPULSE_VOLTAGE, *IMPULSE_CURRENT, *LIMITING_VOLTAGE}
+    every = {*IMPULSE_VOLTAGE, *IMPULSE_CURRENT, *LIMITING_VOLTAGE, *CONTACT_MAKE, *CONTACT_BREAK}
 
     assert {check.figure for check in found.checks} == every == set(LIMITS)
     assert found.all_in
