@@ -1,7 +1,8 @@
 """The examples in the docs: fenced blocks, found in the pages and done in a folder of their own.
 
 - `yaml` after "Save as `NAME`" is that file; a whole sequence or bench file is checked, and has the findings that its
-  lines `# finding: CODE` name, or none. Parts of a sequence stand in place of the same parts of the Tidewater scenario.
+  lines `# finding: CODE` name, or none. Parts of a sequence stand in place of the same parts of the Tidewater scenario,
+  on the page about cyclic duties of the Weir gate scenario.
 - `diff` changes the file that the paragraph before it names.
 - `console` is commands behind `$ ` and what they print. A line `...` stands for any lines. Commands that need a
   daemon or a plant that is being served are not run.
@@ -29,6 +30,7 @@ from sequences.loader import load_sequence
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = ROOT / "orchestrator" / "docs"
 TIDEWATER = Path("sequences/library/tidewater")
+WEIR_GATE = Path("sequences/library/weir_gate")
 RUNS_ALONE = {"analyse", "check", "rehearse", "record", "schema", "why"}  # of our own commands
 SHELL = {"mkdir", "cp", "cd", "sha256sum", "python", "ls"}
 GAP = "..."
@@ -187,22 +189,26 @@ def expected_codes(block: Block) -> set[str]:
 
 
 def found_codes(block: Block, path: Path) -> set[str]:
-    """The findings of a yaml block: of a whole file as it stands, of a part in the Tidewater sequence."""
+    """The findings of a yaml block: of a whole file as it stands, of a part in its scenario's sequence."""
     if is_whole(block):
         beside = path.with_name("bench.yaml")
-        bench = str(beside if beside.is_file() else ROOT / TIDEWATER / "bench.yaml")
+        bench = str(beside if beside.is_file() else scenario_of(block) / "bench.yaml")
         return {finding.code for finding in answer_for(str(path), bench).findings}
-    path.write_text(_in_tidewater(block), encoding="utf-8")
+    path.write_text(_in_scenario(block), encoding="utf-8")
     findings = load_sequence(path, KINDS).findings
     if expected_codes(block):
-        findings = answer_for(str(path), str(ROOT / TIDEWATER / "bench.yaml")).findings
+        findings = answer_for(str(path), str(scenario_of(block) / "bench.yaml")).findings
     return {finding.code for finding in findings if finding.severity == "refused"}
 
 
-def _in_tidewater(block: Block) -> str:
-    whole = yaml.load(
-        (ROOT / TIDEWATER / "sequence.yaml").read_text(encoding="utf-8"), Loader=yaml.BaseLoader
-    )
+def scenario_of(block: Block) -> Path:
+    """The folder of the scenario that a page's examples belong to."""
+    return ROOT / (WEIR_GATE if block.page == "cyclic-duties.md" else TIDEWATER)
+
+
+def _in_scenario(block: Block) -> str:
+    text = (scenario_of(block) / "sequence.yaml").read_text(encoding="utf-8")
+    whole = yaml.load(text, Loader=yaml.BaseLoader)
     part = yaml.load(block.body, Loader=yaml.BaseLoader)
     whole |= {"each_shot": part} if isinstance(part, list) else part
     return yaml.safe_dump(whole, sort_keys=False)

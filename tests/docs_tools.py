@@ -31,7 +31,7 @@ from orchestrator.core.states import (
 from orchestrator.monitor import port, sequencer
 from orchestrator.monitor.logic import PROOF_MARGIN_S
 from sequences.bench import Bench
-from sequences.capture import INDICATOR_STATES, METHOD_CHANNELS, METHODS
+from sequences.capture import CYCLE_COUNTS, CYCLE_FIGURES, INDICATOR_STATES, METHOD_CHANNELS, METHODS
 from sequences.codes import CODES
 from sequences.findings import Finding, render
 from sequences.loader import load_bench
@@ -75,6 +75,31 @@ def _results() -> str:
         needs = " and ".join({"V": "a voltage", "A": "a current"}[unit] for unit in METHOD_CHANNELS[method])
         rows.append((f"`{method}`", needs, ", ".join(f"`{name}`" for name in results)))
     return table(("method", "channels it needs", "results"), rows)
+
+
+_OF_CYCLES = {
+    "make_time": "from the make record's trigger to the first touch of the contact",
+    "bounce_time": "from the first touch to the last reopening's end",
+    "bounce_count": "reopenings after the first touch",
+    "inrush": "highest current of the make record, by its magnitude",
+    "steady_current": "current at the end of the make record",
+    "contact_drop": "voltage across the closed contact with the load's current",
+    "break_time": "from the break record's trigger to the current's end",
+    "arcing_time": "from the contact's parting to the current's end",
+    "fail_to_make": "commanded on, confirmed on, and no current through a good load",
+    "fail_to_break": "commanded off, confirmed off, and the current goes on",
+    "high_resistance": "closed with a drop that no sound contact has",
+    "malfunctions": "all of these three; what load, supply, actuator or recorder spoilt is not among them",
+    "cycles": "cycles that the specimen has had, the confirmed ones and its malfunctions",
+}
+
+
+def _cycle_results() -> str:
+    rows = []
+    for name, kind in {**CYCLE_FIGURES, **CYCLE_COUNTS}.items():
+        of = "every cycle" if name in CYCLE_FIGURES else "the duty"
+        rows.append((f"`{name}`", kind.unit or "a count", of, _OF_CYCLES[name]))
+    return table(("result", "unit", "one for", "what it is"), rows)
 
 
 def _indicators() -> str:
@@ -176,6 +201,7 @@ GENERATED: Mapping[str, Callable[[], str]] = {
     "units": _units,
     "results": _results,
     "indicators": _indicators,
+    "cycle-results": _cycle_results,
     "findings": _findings,
     "stop-reasons": _stop_reasons,
     "bench-states": lambda: _states(BENCH_TABLE, BenchState.OUT_OF_OPERATION),

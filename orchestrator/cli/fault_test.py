@@ -36,7 +36,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument(
         "--all-shots",
         action="store_true",
-        help=f"as many shots as usual; without it {FEW_SHOTS}, where the sequence lets their number be set",
+        help=f"as many shots or cycles as usual; without it few, {FEW_SHOTS} at least, where their number may be set",
     )
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1, metavar="N", help="processes")
     parser.add_argument("--stop-after", type=int, metavar="N", help="end early after so many breaches")
@@ -97,21 +97,36 @@ def order_for(args: argparse.Namespace) -> Order:
         ) from error
     given = pairs(args.set, "--set")
     if not args.all_shots:
-        given = _few_shots(sequence) | given
+        given = _few(sequence) | given
     return Order(sequence.text, bench.text, plant_text, tuple(sorted(given.items())), args.seed)
 
 
-def _few_shots(sequence: Loaded) -> dict[str, str]:
-    """Four shots where the file lets a technician set their number: first, second, one between and last."""
+def _few(sequence: Loaded) -> dict[str, str]:
+    """Few shots or cycles where the file lets their number be set, and for cycles few between measurements."""
+    from sequences.duties import declared_count
+
+    model = sequence.sequence
+    if model is None:
+        return {}
+    key = model.duty.told_by
+    count = _parameter_at(sequence, "duty", key)
+    fewest = max(FEW_SHOTS, round(model.set_at_start[count].lowest)) if count else 0
+    if count is None or fewest >= declared_count(model):
+        return {}
+    every = _parameter_at(sequence, "intermediate_measurements", "every")
+    between = {every: model.set_at_start[every].lowest.text} if every else {}
+    return {count: str(fewest), **between}
+
+
+def _parameter_at(sequence: Loaded, *path: str) -> str | None:
+    """The parameter that stands for the value at a path of keys."""
     from sequences.tree import Scalar, Table
 
-    root, model = sequence.located.root, sequence.sequence
-    duty = root.get("duty") if isinstance(root, Table) else None
-    shots = duty.get("shots") if isinstance(duty, Table) else None
-    if model is None or not isinstance(shots, Scalar) or shots.text not in model.set_at_start:
-        return {}
-    fewest = max(FEW_SHOTS, round(model.set_at_start[shots.text].lowest))
-    return {shots.text: str(fewest)} if fewest < model.duty.shots else {}
+    node = sequence.located.root
+    for key in path:
+        node = node.get(key) if isinstance(node, Table) else None
+    offered = sequence.sequence.set_at_start if sequence.sequence else {}
+    return node.text if isinstance(node, Scalar) and node.text in offered else None
 
 
 def rehearse_command(args: argparse.Namespace, order: Order) -> str:

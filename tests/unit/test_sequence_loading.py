@@ -15,7 +15,7 @@ from sequences.bench import Bench
 from sequences.checker import check, check_bench
 from sequences.findings import refused, render
 from sequences.loader import Loaded, load_bench, load_sequence
-from sequences.model import Sequence
+from sequences.model import Sequence, ShotDuty
 from sequences.places import Located
 from sequences.step import Step
 from sequences.translate import Translator
@@ -37,6 +37,11 @@ def sequence(text: str = GOOD, **given_values: str) -> Sequence:
     return loaded.sequence
 
 
+def duty(of: Sequence) -> ShotDuty:
+    assert isinstance(of.duty, ShotDuty)
+    return of.duty
+
+
 @pytest.mark.parametrize("path", LIBRARY, ids=lambda path: path.parent.name)
 def test_the_shipped_sequences_have_no_findings_on_their_benches(path: Path) -> None:
     loaded, bench = load_sequence(path, KINDS), load_bench(path.with_name("bench.yaml"))
@@ -53,7 +58,8 @@ def test_values_are_plain_si_numbers_under_the_files_own_keys() -> None:
 
     assert read.specimen.highest_impulse == 2000.0
     assert read.indicator.observe_at_least == 2.0
-    assert (read.duty.shots, read.duty.interval, read.duty.polarity) == (12, 45.0, "alternating")
+    shots = duty(read)
+    assert (shots.shots, shots.interval, shots.polarity) == (12, 45.0, "alternating")
     assert (read.verification.charging_voltage.low, read.verification.charging_voltage.high) == (
         1666.0,
         1734.0,
@@ -72,12 +78,12 @@ def test_values_are_plain_si_numbers_under_the_files_own_keys() -> None:
 
 def test_a_sequence_cannot_be_changed_after_it_was_checked() -> None:
     with pytest.raises(ValidationError):
-        sequence().duty.shots = 3  # type: ignore[misc]
+        duty(sequence()).shots = 3  # type: ignore[misc]
 
 
 def test_a_parameter_stands_for_one_whole_value() -> None:
-    assert sequence(interval="60 s").duty.interval == 60.0
-    assert sequence(interval="1 min").duty.interval == 60.0
+    assert duty(sequence(interval="60 s")).interval == 60.0
+    assert duty(sequence(interval="1 min")).interval == 60.0
     text = GOOD.replace("title: Impulses", "title: interval").replace(
         "{confirm: [cell is clear]", "{confirm: [interval]"
     )
