@@ -9,6 +9,7 @@ from orchestrator.record import wording
 
 Entry = Mapping[str, Any]
 MOST_FIGURES = 3
+PARTS_OF_SHOTS = frozenset({"", "duty", "open circuit", "short circuit", "measurement"})
 
 
 def entry_words(entry: Entry) -> str:
@@ -24,6 +25,10 @@ def shot_words(entry: Entry) -> str:
     if not entry.get("shot"):
         return ""
     part = str(entry.get("part") or "")
+    if part == "cycles":
+        return f"cycle {entry['shot']}"
+    if part not in PARTS_OF_SHOTS:
+        return f"{part} after cycle {entry['shot']}"
     of_part = f"{part} " if part in ("open circuit", "short circuit") else ""
     again = f", repeat {entry['repeat']}" if entry.get("repeat") else ""
     return f"{of_part}shot {entry['shot']}{again}"
@@ -80,6 +85,10 @@ def _figures(entry: Entry) -> str:
 def _measurement(entry: Entry) -> str:
     value = wording.with_uncertainty(entry.get("value"), entry.get("unit"), entry.get("expanded_uncertainty"))
     after = f" after {shot_words(entry)}" if entry.get("shot") else ""
+    if entry.get("mount"):
+        after = f", mount {entry['mount']}, " + (
+            f"after cycle {entry['shot']}" if entry.get("shot") else "at the start"
+        )
     return f"{wording.plain_name(entry.get('result') or '')}{after}: {value}"
 
 
@@ -122,6 +131,87 @@ def _arming(entry: Entry) -> str:
     return f"bench {how}, by {entry.get('by')}"
 
 
+def anomaly_words(entry: Entry) -> str:
+    """What went wrong in a cycle, and whether it counts on the specimen."""
+    whose = (
+        "counts on the specimen" if entry.get("counted") else "not the specimen's, discounted and repeated"
+    )
+    why = f": {entry['why']}" if entry.get("why") else ""
+    return f"cycle {entry.get('cycle')}, mount {entry.get('mount')}: {_finding(entry)}{why} ({whose})"
+
+
+def _finding(entry: Entry) -> str:
+    return wording.plain_name(entry.get("finding") or "")
+
+
+def warning_words(entry: Entry) -> str:
+    """A trend that nears its limit."""
+    median = wording.quantity(entry.get("median"), entry.get("unit"), 3)
+    what = wording.plain_name(entry.get("result") or "")
+    where = f"cycle {entry.get('cycle')}, mount {entry.get('mount')}"
+    return f"WARNING, {where}: {what} has a median of {median} over {entry.get('over')} cycles"
+
+
+def gap_words(entry: Entry) -> str:
+    """Between which runs there was a gap, how long, and what was uncertain before it."""
+    uncertain = entry.get("uncertain_cycle")
+    told = f"; cycle {uncertain} is uncertain and not counted" if uncertain else ""
+    return (
+        f"goes on with run {entry.get('earlier_run')} after cycle {entry.get('from_cycle')}: stopped "
+        f"{wording.moment(entry.get('stopped_utc'))} ({wording.plain_name(entry.get('reason') or '')}), gap "
+        f"{duration_words(entry.get('gap_s'))} by the {entry.get('clock')} clock{told}; accepted by "
+        f"{wording.person(entry.get('accepted_by'))}"
+    )
+
+
+def duration_words(seconds: Any) -> str:
+    """A length of time as people say it."""
+    if not isinstance(seconds, (int, float)):
+        return "of unknown length"
+    minutes, rest = divmod(round(float(seconds)), 60)
+    hours, minutes = divmod(minutes, 60)
+    if hours:
+        return f"{hours} h {minutes:02d} min"
+    return f"{minutes} min {rest:02d} s" if minutes else f"{rest} s"
+
+
+def count_words(entry: Entry, key: str = "mounts") -> str:
+    """The counts of the mounts; drawn together where there are many."""
+    mounts = entry.get(key) or []
+    if len(mounts) > 4:
+        confirmed = [int(one.get("confirmed") or 0) for one in mounts]
+        bad = sum(int(one.get("malfunctions") or 0) for one in mounts)
+        return f"{len(mounts)} mounts, {min(confirmed):,} to {max(confirmed):,} cycles confirmed, {bad} malfunctions"
+    return "; ".join(
+        f"mount {one.get('mount')}: {int(one.get('confirmed') or 0):,} confirmed, "
+        f"{one.get('malfunctions') or 0} malfunctions"
+        for one in mounts
+    )
+
+
+def _temperatures(entry: Entry) -> str:
+    read = {name: value for name, value in (entry.get("read_c") or {}).items() if value is not None}
+    return "temperatures: " + ", ".join(
+        f"{wording.plain_name(name)} {value:.1f} °C" for name, value in read.items()
+    )
+
+
+def _measurement_lost(entry: Entry) -> str:
+    what = wording.plain_name(entry.get("result") or "")
+    return f"no {what} after cycle {entry.get('at_cycle')}: {entry.get('why')}"
+
+
+def _cycles_started(entry: Entry) -> str:
+    before = f"; before: {count_words(entry)}" if entry.get("commanded") else ""
+    return f"cycles begin, {entry.get('of') or 0:,} declared{before}"
+
+
+def _touch_off(entry: Entry) -> str:
+    force = wording.quantity(entry.get("force_n"), "N", 3)
+    how = "set as the datum" if entry.get("datum") == "set" else "compared with the datum"
+    return f"touch-off: touches at {entry.get('touches_at_mm'):.2f} mm, {force}, {how}"
+
+
 _TELLS: dict[str, Callable[[Entry], str]] = {
     "run_started": lambda e: f"run began, by {wording.person(e.get('started_by'))}",
     "indicator": lambda e: f"indicator: {e.get('layers')} layer(s) of {e.get('material')}, {e.get('state')}",
@@ -153,6 +243,20 @@ _TELLS: dict[str, Callable[[Entry], str]] = {
     "clock_step": lambda e: f"the computer's clock was stepped by {e.get('step_s')} s",
     "cause": lambda e: f"cause: {e.get('what')}",
     "verdict": lambda e: f"{e.get('clause')}: {e.get('verdict')}",
+    "cycles_started": _cycles_started,
+    "segment": lambda e: f"cycles {e.get('first')} to {e.get('last')} are in the ledger: {count_words(e)}",
+    "anomaly": anomaly_words,
+    "trend_warning": warning_words,
+    "mount_stopped": lambda e: f"no further cycles: {e.get('why')}",
+    "gap": gap_words,
+    "uncertain_cycle": lambda e: (
+        f"cycle {e.get('cycle')} had begun and is not confirmed: uncertain, not counted"
+    ),
+    "lifetime": lambda e: f"on life: {e.get('in_words')}",
+    "touch_off": _touch_off,
+    "dry_run": lambda e: f"{e.get('cycles')} dry cycles without load voltage: contact followed position",
+    "temperatures": _temperatures,
+    "measurement_lost": _measurement_lost,
     "run_ended": lambda e: "the run ended",
 }
 KINDS = frozenset(_TELLS)
