@@ -22,7 +22,7 @@ PERIOD_S = 5.0
 TECHNICIAN = {"name": "tech-2", "how": "declared"}
 SEQUENCE = """\
 title: Presses of a sluice pedal contact
-specimen: {type: sluice pedal contact, condition: new}
+specimen: {type: sluice pedal contact, condition: new, after_a_stop: may go on}
 mounts: {count: 2, failure: {rule: consecutive, times: 2}}
 each_cycle: {open_above: 8 V}
 trend_limits:
@@ -236,5 +236,5 @@ class Endurance:
         )  # fmt: skip
         self.say(
             "run_ended", outcome="pass" if done else "none", reason=reason, off_proven=True,
-            sentence="Ended as planned.", shots_applied=last, cycles=self.mounts_json(), commanded=last,
+            sentence="Ended as planned.", after_a_stop="may go on", cycles=self.mounts_json(), commanded=last,
         )  # fmt: skip

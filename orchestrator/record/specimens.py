@@ -14,6 +14,7 @@ import yaml
 
 from orchestrator.core.identity import CARD_FIELDS, compared
 from orchestrator.record.chain import Chain, read_chain
+from orchestrator.record.cycles import own_counts, specimens_of
 from orchestrator.record.journal import JOURNAL
 from orchestrator.record.reader import RunRecord, read_run
 from orchestrator.record.store import StorageFault
@@ -24,9 +25,11 @@ _IGNITED = frozenset({"scorched", "glowing", "burning"})
 
 @dataclass(frozen=True)
 class PastRun:
-    """One run of a specimen. `shots_applied` counts what may have reached the specimen: after an interruption
-    also a shot whose trigger was announced and never confirmed. `spends` says why it may not be used again. Group,
-    condition and firmware are those of the admission, or as they were found at the bench where that was said."""
+    """One run of a specimen. `shots_applied` counts what may have reached the specimen: after an interruption also a
+    shot whose trigger was announced and never confirmed. `cycles` counts the confirmed cycles of a cyclic duty that
+    this run's own ledger holds for the specimen, None where its duty is no cyclic one; `failed_at` is the cycle at which it
+    failed by the failure policy. `spends` says why it may not be used again. Group, condition and firmware are those of
+    the admission, or as they were found at the bench where that was said."""
 
     run: str
     began_utc: str
@@ -40,6 +43,8 @@ class PastRun:
     group: str | None = None
     condition: str | None = None
     firmware: str | None = None
+    cycles: int | None = None
+    failed_at: int | None = None
 
 
 @dataclass(frozen=True)
@@ -53,6 +58,12 @@ class SpecimenHistory:
     def shots_applied(self) -> int:
         """Shots of all real runs."""
         return sum(run.shots_applied for run in self._real)
+
+    @property
+    def cycles(self) -> int | None:
+        """Confirmed cycles of all real runs so far; None where it never had a cyclic duty."""
+        counted = [run.cycles for run in self._real if run.cycles is not None]
+        return sum(counted) if counted else None
 
     @property
     def spent(self) -> bool:
@@ -89,9 +100,9 @@ def history(data_folder: Path, identity: str) -> SpecimenHistory:
     """The history of a specimen. Folders that are no run folders, or cannot be read, are passed over."""
     wanted = same_specimen(identity)
     found = [
-        past_run(read_run(folder))
+        past_run(read_run(folder), identity)
         for folder in run_folders(data_folder)
-        if same_specimen(_specimen_of(folder)) == wanted
+        if wanted in map(same_specimen, _specimens_of(folder))
     ]
     return SpecimenHistory(identity, sorted(found, key=lambda run: (run.began_utc, run.run)))
 
@@ -108,18 +119,23 @@ def newest_run(data_folder: Path) -> Path | None:
     return max(folders, key=lambda one: (one.name[:13], one.stat().st_mtime, one.name), default=None)
 
 
-def _specimen_of(folder: Path) -> str:
-    """The specimen as the journal's first lines name it, without reading the whole of a long one."""
+def _specimens_of(folder: Path) -> list[str]:
+    """The specimens as the journal's first lines name them, without reading the whole of a long one."""
     try:
         with (folder / JOURNAL).open("rb") as file:
             chain: Chain = read_chain(file.read(65536))
     except OSError:
-        return ""
-    return next((str(e.get("specimen")) for e in chain.entries if e.get("kind") == "run_started"), "")
+        return []
+    started = next((e for e in chain.entries if e.get("kind") == "run_started"), {})
+    return [str(one) for one in started.get("specimens") or [started.get("specimen") or ""]]
 
 
-def past_run(record: RunRecord) -> PastRun:
+def past_run(record: RunRecord, identity: str | None = None) -> PastRun:
+    """What a run was to a specimen: to that of the first mount, where none is named."""
     started, ended = record.first("run_started"), record.last("run_ended")
+    mount = _mount_of(record, identity)
+    cycles = _cycles_of(record, mount)
+    failed = [e for e in record.of("mount_stopped") if e.get("mount") == mount]
     applied = _shots_applied(record, ended)
     return PastRun(
         run=record.run,
@@ -130,9 +146,25 @@ def past_run(record: RunRecord) -> PastRun:
         sealed=record.sealed,
         interrupted=not ended,
         world=str(started.get("world") or "real"),
-        spends=_spends(record, ended, applied),
+        spends=_spends(record, ended, applied, mount, cycles),
         **card_of(record),
+        cycles=cycles,
+        failed_at=int(failed[0]["cycle"]) if failed else None,
     )
+
+
+def _mount_of(record: RunRecord, identity: str | None) -> int:
+    wanted = same_specimen(identity or "")
+    places = [place for place, one in enumerate(specimens_of(record), 1) if same_specimen(one) == wanted]
+    return places[0] if places else 1
+
+
+def _cycles_of(record: RunRecord, mount: int) -> int | None:
+    """Confirmed cycles of a mount by the run's own ledger; None where the run has none."""
+    if not record.last("cycles_started"):
+        return None
+    counted = own_counts(record).get(mount)
+    return counted.confirmed if counted else 0
 
 
 def card_of(record: RunRecord) -> dict[str, str | None]:
@@ -156,7 +188,12 @@ def _shots_applied(record: RunRecord, ended: dict[str, Any]) -> int:
     return sum((asked | seen).values())
 
 
-def _spends(record: RunRecord, ended: dict[str, Any], applied: int) -> str | None:
+def _spends(
+    record: RunRecord, ended: dict[str, Any], applied: int, mount: int, cycles: int | None
+) -> str | None:
+    for entry in record.of("mount_stopped"):
+        if entry.get("mount") == mount:
+            return f"it failed at cycle {entry.get('cycle')}"
     if ended.get("reason") in _ENDED_AS_PLANNED:
         return "its duty was completed"
     if ended.get("outcome") == "fail" or any(row.get("verdict") == "F" for row in record.of("verdict")):
@@ -165,6 +202,8 @@ def _spends(record: RunRecord, ended: dict[str, Any], applied: int) -> str | Non
         return "its indicator showed ignition"
     if applied and _after_a_stop(record, ended) == "is spent":
         return f"it was stopped after {applied} shot(s), and its sequence says that it is spent then"
+    if cycles and _after_a_stop(record, ended) == "is spent":
+        return f"it was stopped after {cycles:,} cycles, and its sequence says that it is spent then"
     return None
 
 
