@@ -78,7 +78,7 @@ class MotionController(LinkedInstrument):
         )
 
     def _at_rest(self) -> ActuatorState:
-        """The state once it does not move; asked until then."""
+        """The state once it does not move; asked until then, the pace looked at in between."""
         state = self._ask_state()
         while state.moving:
             if not self._left_s():
@@ -86,6 +86,7 @@ class MotionController(LinkedInstrument):
                     "timeout", f"it still moves, at {state.encoder_mm:g} mm, and its time is over"
                 )
             self._put_late_aside(min(POLL_S, self._left_s()))
+            self.link.pace.slice()
             state = self._ask_state()
         return state
 

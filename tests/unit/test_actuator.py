@@ -14,7 +14,7 @@ from drivers.equipment.family import instrument_for
 from drivers.equipment.motion_controller import rest_proof
 from drivers.equipment.off import OFF_S, off_all_stepped
 from drivers.equipment.protocols import Identity, InstrumentFault, MotionLimits
-from drivers.links.base import Link, LinkFault
+from drivers.links.base import SLICE_S, Link, LinkFault
 from drivers.links.memory import MemoryTransport
 from tests.contract.faces import LineFace
 from tests.contract.motion_peer import FAULTS, Controller
@@ -192,6 +192,17 @@ def test_it_waits_for_a_motion_that_takes_its_time_and_ends_with_the_deadline_fo
         bench.actuator.move(40.0, 120.0)
     assert caught.value.code == "timeout"
     assert bench.pace.time_s - began_s <= 1.0 + 1e-6
+
+
+def test_the_pace_is_looked_at_while_the_state_is_asked_for() -> None:
+    """The run's renewal of the monitor hangs on it, and an abort."""
+    bench = Bench("lines").ready()
+    bench.controller.moving_for = 60
+    bench.pace.slices[:] = [bench.pace.time_s]
+    bench.actuator.move(5.0, 120.0)
+    times = [*bench.pace.slices, bench.pace.time_s]
+    assert max(after - before for before, after in zip(times, times[1:], strict=False)) < SLICE_S
+    assert times[-1] - times[0] > 5 * SLICE_S
 
 
 def test_stops_and_a_touch_off_without_points(bench: Bench) -> None:
