@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 Entry = Mapping[str, Any]
 LEDGER = "cycles.txt"
+MOST_MOUNTS = 4  # told one by one
 SHOWN = 40  # anomalies that are listed; the others are counted
 
 
@@ -148,3 +149,34 @@ def specimens_of(record: RunRecord) -> tuple[str, ...]:
     started = record.first("run_started")
     named = started.get("specimens") or [started.get("specimen") or ""]
     return tuple(str(one) for one in named)
+
+
+def words_on_cycles(record: RunRecord) -> str:
+    """How many cycles each specimen had in this run, by its ledger, and whether one is uncertain; empty without any.
+
+    Where many mounts are on a bench they are drawn together.
+    """
+    from orchestrator.record.continued import left_energised
+
+    specimens, counted = specimens_of(record), own_counts(record)
+    if not counted:
+        return ""
+    told = [
+        f"{specimens[mount - 1] if mount <= len(specimens) else f'mount {mount}'} had {one.confirmed:,} confirmed "
+        f"cycles{f' and {one.malfunctions} malfunctions' if one.malfunctions else ''} in this run."
+        for mount, one in counted.items()
+    ]
+    if len(told) > MOST_MOUNTS:
+        confirmed = [one.confirmed for one in counted.values()]
+        bad = sum(one.malfunctions for one in counted.values())
+        told = [
+            f"{len(told)} specimens had {min(confirmed):,} to {max(confirmed):,} confirmed cycles each in this run, "
+            f"with {bad} malfunctions in all."
+        ]
+    newest = max(one.last for one in counted.values())
+    uncertain = record.last("uncertain_cycle").get("cycle") or (
+        newest + 1 if left_energised(record) else None
+    )
+    if uncertain:
+        told.append(f"Cycle {uncertain} may have been made and is not recorded: it is not counted.")
+    return " ".join(told)

@@ -27,9 +27,9 @@ _IGNITED = frozenset({"scorched", "glowing", "burning"})
 class PastRun:
     """One run of a specimen. `shots_applied` counts what may have reached the specimen: after an interruption also a
     shot whose trigger was announced and never confirmed. `cycles` counts the confirmed cycles of a cyclic duty that
-    this run's own ledger holds for the specimen, None where its duty is no cyclic one; `failed_at` is the cycle at which it
-    failed by the failure policy. `spends` says why it may not be used again. Group, condition and firmware are those of
-    the admission, or as they were found at the bench where that was said."""
+    this run's own ledger holds for the specimen, None where its duty is no cyclic one; `failed_at` is the cycle at
+    which it failed by the failure policy. `spends` says why it may not be used again. Group, condition and firmware
+    are those of the admission, or as they were found at the bench where that was said."""
 
     run: str
     began_utc: str

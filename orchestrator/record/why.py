@@ -11,6 +11,8 @@ from typing import Any
 
 from orchestrator.core.outcome import Outcome, in_words
 from orchestrator.core.reasons import EXPLANATIONS, Explanation, Reason
+from orchestrator.record.continued import stopped_utc
+from orchestrator.record.cycles import own_rows, words_on_cycles
 from orchestrator.record.entry_words import entry_words, proof_words, shot_words
 from orchestrator.record.journal import stamp
 from orchestrator.record.reader import RunRecord
@@ -134,6 +136,9 @@ class _Explaining:
         if written is not None and isinstance(mono_s, (int, float)):
             noticed = written - timedelta(seconds=max(0.0, float(mono_s) - self.stop_s))
             return stamp(noticed)
+        rows = own_rows(self.record) if not self.ended else None
+        if rows is not None:
+            return stopped_utc(self.record, rows)
         seen = [e for e in self.record.entries if _at_s(e) <= self.stop_s + 1e-6]
         return str(seen[-1].get("utc")) if seen else "not recorded"
 
@@ -143,9 +148,13 @@ class _Explaining:
         last = self.record.entries[-1] if self.record.entries else {}
         at = f'its last word is "{entry_words(last)}", {moment(last.get("utc"))}' if last else "it is empty"
         torn = " A torn line follows it." if self.record.journal.torn else ""
+        rows = own_rows(self.record)
+        cycles = (
+            f" The last cycle in its ledger is {rows.cycle[-1]}." if rows is not None and len(rows) else ""
+        )
         return (
-            f"The record has no end: {at}.{torn} The daemon or the computer went down, or the disk took no more; "
-            "or the run still goes on (benchward status tells)."
+            f"The record has no end: {at}.{torn}{cycles} The daemon or the computer went down, or the disk took no "
+            "more; or the run still goes on (benchward status tells)."
         )
 
     def _moments(self) -> list[Moment]:
@@ -217,7 +226,8 @@ class _Explaining:
             return REHEARSAL
         past = past_run(self.record)
         name = self.record.first("run_started").get("specimen") or "The specimen"
-        return " ".join([_applied_words(str(name), past), *self._uncertain(), _use_words(past)])
+        had = words_on_cycles(self.record) or _applied_words(str(name), past)
+        return " ".join([had, *self._uncertain(), _use_words(past)])
 
     def _uncertain(self) -> list[str]:
         """A trigger that was announced and that nothing confirms: at most one."""
