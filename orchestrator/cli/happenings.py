@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from orchestrator.record.entry_words import override_words
-from orchestrator.record.wording import limit_words, plain_name, with_uncertainty
+from orchestrator.record.wording import limit_words, measured, plain_name
 
 Facts = Mapping[str, Any]
 MOST_FIGURES = 4
@@ -66,7 +66,7 @@ def wrapped(text: str, width: int, first: str = "", more: str = "") -> list[str]
 
 def value_words(facts: Facts) -> str:
     """Value, expanded uncertainty, unit, in plain characters."""
-    text = with_uncertainty(facts["value"], facts["unit"], facts["expanded_uncertainty"])
+    text = measured(facts)
     return text.replace("\u00b1", "+-").replace("\u00b5", "u")
 
 

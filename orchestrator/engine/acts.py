@@ -11,10 +11,12 @@ from orchestrator.core.reasons import Reason
 from orchestrator.engine.context import Context
 from orchestrator.engine.judge import Value
 from orchestrator.engine.live import live
+from orchestrator.engine.overload import LIVE_ABOVE, require_proven_overload
 from orchestrator.engine.stop import BenchFault
 from sequences.capture import INDICATOR_STATES
 
 if TYPE_CHECKING:
+    from orchestrator.engine.people import Answer
     from orchestrator.monitor.port import Snapshot
     from sequences.step import Step
 
@@ -31,7 +33,6 @@ def perform(step: Step, at: Context) -> None:
 
 
 SETTLED_S = 0.1
-LIVE_ABOVE = 0.5  # of the voltage applied
 METER_HEADROOM = 1.2  # the range is chosen so that a little more than the highest asked for can be read
 
 
@@ -60,14 +61,13 @@ def measure(at: Context, result: str, equipment: str, voltage_v: float, after_s:
         at.pace.wait_until(at.clock.now_s() + after_s)
         current_a = meter.current_a()
         seen = at.monitor.snapshot()
+        above = current_a > float(rules.highest)
+        if above:
+            require_proven_overload(at, equipment, voltage_v, current_a)
     if math.isnan(current_a):
         raise BenchFault(Reason.INSTRUMENT_FAULT, f"{name} has no reading at {voltage_v:g} V")
-    if current_a > float(rules.highest):
-        raise BenchFault(
-            Reason.INSTRUMENT_FAULT, f"{name} is overloaded: {current_a:.3g} A at {voltage_v:g} V"
-        )
     _require_a_live_divider(seen, on_s, name, voltage_v)
-    _keep_measurement(at, result, name, current_a, rules.accuracy)
+    _keep_measurement(at, result, name, float(rules.highest) if above else current_a, rules.accuracy, above)
 
 
 def _require_a_live_divider(seen: Snapshot, on_s: float, name: str, voltage_v: float) -> None:
@@ -80,8 +80,10 @@ def _require_a_live_divider(seen: Snapshot, on_s: float, name: str, voltage_v: f
         raise BenchFault(Reason.SUPPLY_FAULT, f"{what}: no proof of off may rest on it")
 
 
-def _keep_measurement(at: Context, result: str, instrument: str, current_a: float, accuracy: Any) -> None:
-    """The reading with its budget: gain of the reading and offset, both stated limits."""
+def _keep_measurement(
+    at: Context, result: str, instrument: str, current_a: float, accuracy: Any, above: bool
+) -> None:
+    """The reading with its budget: gain of the reading and offset, both stated limits. `above`: it is more."""
     budget = combine(
         current_a,
         "A",
@@ -100,8 +102,9 @@ def _keep_measurement(at: Context, result: str, instrument: str, current_a: floa
         budget=budget.to_json(),
         shot=at.gathered.current or None,
         instrument=instrument,
+        **({"above": True} if above else {}),
     )
-    value = Value(at.gathered.current, current_a, "A", budget.expanded, budget.coverage_factor)
+    value = Value(at.gathered.current, current_a, "A", budget.expanded, budget.coverage_factor, above=above)
     at.gathered.add(result, value)
     at.progress.figure(result, value)
 
@@ -115,24 +118,32 @@ def observe(at: Context, indicator: str, time_s: float) -> None:
         f"watching the {indicator}", until_s=until_s, until_what="the end of the observation window"
     )
     at.progress.doubt(f"the {indicator} is being watched after shot {at.gathered.current}")
+    shot, name = at.gathered.current, indicator.replace(" ", "_")
+
+    def heard(answer: Answer) -> None:
+        """A mark counts from the moment in which it was said, whatever becomes of its line in the journal."""
+        if answer.yes and answer.choice in states[1:]:
+            at.gathered.add_state(name, shot, answer.choice)
+            at.progress.doubt(f"the {indicator} was {answer.choice} after shot {shot}")
+            if at.sequence.failure_policy.indicator == "stop":
+                what = f"{indicator} was {answer.choice} after shot {shot}"
+                at.stop.because(Reason.INDICATOR_IGNITED, what, answer.by.name)
+
     answer = at.ask(
         "observe",
         f"Watch the {indicator} through the window, do not enter. What does it show?",
+        heard,
         choices=states,
         not_before_s=until_s,
     )
-    state, name = answer.choice or "", indicator.replace(" ", "_")
-    shot = at.gathered.current
+    state = answer.choice or ""
     at.journal.append(
         "observation", shot=shot, indicator=name, state=state, by=answer.by.to_json(), window_s=time_s
     )
-    at.gathered.add_state(name, shot, state)
-    at.progress.doubt("" if state == states[0] else f"the {indicator} was {state} after shot {shot}")
-    if state != states[0] and at.sequence.failure_policy.indicator == "stop":
-        at.stop.because(
-            Reason.INDICATOR_IGNITED, f"{indicator} was {state} after shot {shot}", answer.by.name
-        )
-        at.stop.check()
+    if state == states[0]:
+        at.gathered.add_state(name, shot, state)
+        at.progress.doubt("")
+    at.stop.check()
 
 
 def inspect(at: Context, confirm: tuple[str, ...], needs_photo: bool) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
@@ -58,13 +58,18 @@ class Context:
     duty: DutyRun = field(init=False)
     charged: Shot | None = None
 
-    def ask(self, kind: str, text: str, **more: Any) -> Answer:
-        """Ask a person, journal question and answer. A person's "no" stops the run as an abort."""
+    def ask(
+        self, kind: str, text: str, heard: Callable[[Answer], None] = lambda answer: None, **more: Any
+    ) -> Answer:
+        """Ask a person, journal question and answer. A person's "no" stops the run as an abort.
+
+        `heard` is told the answer before it is written: what a person saw must not be lost with the disk.
+        """
         self.questions_asked += 1
         question = Question(self.questions_asked, kind, text, **more)
         self.journal.append("asked", **question.to_json())
         with self.progress.asking(question):
-            answer = ask(self.people, question, self.pace)
+            answer = ask(self.people, question, self.pace, heard)
         self.journal.append("answered", question=question.number, ask=kind, **answer.to_json())
         if not answer.yes:
             what = f"{answer.by.name} said no when asked to {_ACTS.get(kind, kind)}"

@@ -8,11 +8,13 @@ Rules
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.analysis.decision import decide
+from orchestrator.analysis.wording import spoken
 from orchestrator.core.outcome import Outcome, Verdict
 
 if TYPE_CHECKING:
@@ -29,6 +31,7 @@ class Value:
     expanded_uncertainty: float | None = None
     coverage_factor: float | None = None
     mount: int = 0  # whose it is, where a bench has several specimens; 0: everybody's
+    above: bool = False  # the instrument was overloaded, and proven to work: it is more than `value`
 
 
 @dataclass(frozen=True)
@@ -77,6 +80,7 @@ class Row:
             "value": None if w is None else w.value,
             "expanded_uncertainty": None if w is None else w.expanded_uncertainty,
             "coverage_factor": None if w is None else w.coverage_factor,
+            **({"above": True} if w is not None and w.above else {}),
             "acceptance_limit": self.acceptance_limit,
             "shots": list(self.shots),
             "sentence": self.sentence,
@@ -90,11 +94,17 @@ def judge(requirement: Requirement, evidence: Evidence, outcome: Outcome | None)
         _states(requirement, evidence) if requirement.must_be is not None else _values(requirement, evidence)
     )
     if row.verdict is Verdict.PASSES and outcome is not None and outcome is not Outcome.PASS:
-        sentence = f"no P in a run whose outcome is {outcome.value}; so far: {row.sentence}"
+        sentence = _kept_without_p(row, outcome)
         return Row(
             requirement, Verdict.NOT_JUDGED, sentence, False, row.worst, row.acceptance_limit, row.shots
         )
     return row
+
+
+def _kept_without_p(row: Row, outcome: Outcome) -> str:
+    """Why a limit that was kept gets no P: what was found stands in the sentence, so that nobody has to guess."""
+    found = row.sentence.removeprefix("P (pass): ").rstrip(".")
+    return f"Its own limit was kept: {found}. No P stands in a run whose outcome is {outcome.value}."
 
 
 def _states(requirement: Requirement, evidence: Evidence) -> Row:
@@ -146,6 +156,12 @@ def _values(requirement: Requirement, evidence: Evidence) -> Row:
 
 def _decide(requirement: Requirement, value: Value) -> Any:
     """The decision on the bound that the value keeps worst; a range has two."""
+    if value.above:
+        return _decide_one_sided(requirement, value)
+    return _decide_bounds(requirement, value, bounds(requirement))
+
+
+def _decide_bounds(requirement: Requirement, value: Value, limits: list[tuple[Any, Any]]) -> Any:
     magnitude = abs(value.value)  # an impulse's figure keeps its sign, a limit does not have one
     decisions = [
         decide(
@@ -157,9 +173,22 @@ def _decide(requirement: Requirement, value: Value) -> Any:
             requirement.rule or "simple_acceptance",
             unit=bound.unit,
         )
-        for way, bound in bounds(requirement)
+        for way, bound in limits
     ]
     return max(decisions, key=lambda d: (d.verdict == "F", d.verdict == "N/J", d.conditional))
+
+
+def _decide_one_sided(requirement: Requirement, value: Value) -> Any:
+    """What is known only to be more than a value: evidence for an F beyond an upper limit, and for nothing else."""
+    highest = spoken(value.value, value.unit).rstrip()
+    if requirement.at_most is not None:
+        decision = _decide_bounds(requirement, value, bounds(requirement)[:1])
+        if decision.verdict == "F":
+            words = f"{decision.sentence} The meter was overloaded: it is more than {highest}."
+            return replace(decision, sentence=words)
+    missing = _decide(requirement, Value(value.shot, math.nan))
+    what = f"the meter was overloaded, it is more than {highest}: too little is known of it for this limit"
+    return replace(missing, sentence=f"Not judged: {what}.")
 
 
 def bounds(requirement: Requirement) -> list[tuple[Any, Any]]:
@@ -233,10 +262,14 @@ def _mean(values: list[Value]) -> Value:
     known = [v.expanded_uncertainty for v in values if v.expanded_uncertainty is not None]
     # The stated accuracy dominates and is common to all: a mean is not better than its values.
     largest = max(known) if len(known) == len(values) else None
-    return Value(values[-1].shot, mean, values[-1].unit, largest, values[-1].coverage_factor)
+    above = any(v.above for v in values)
+    last = values[-1]
+    return Value(last.shot, mean, last.unit, largest, last.coverage_factor, above=above)
 
 
 def _change(first: Value, last: Value) -> Value:
     """The relative change as a fraction of the first; gain errors of one instrument cancel in it."""
+    if first.above:
+        return Value(last.shot, math.nan, "1")
     change = abs(abs(last.value) / abs(first.value) - 1.0)
-    return Value(last.shot, change, "1")
+    return Value(last.shot, change, "1", above=last.above)

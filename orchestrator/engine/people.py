@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import threading
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -149,8 +150,13 @@ class People(Protocol):
         """The question is no longer open."""
 
 
-def ask(people: People, question: Question, pace: Pace) -> Answer:
-    """Ask and wait, for as long as it takes; Stopped ends the waiting."""
+def ask(
+    people: People, question: Question, pace: Pace, heard: Callable[[Answer], None] = lambda answer: None
+) -> Answer:
+    """Ask and wait, for as long as it takes; Stopped ends the waiting.
+
+    `heard` is told the answer before anything else is done with it, also where a stop came at the same moment.
+    """
     people.put(question)
     try:
         pace.wait_for(lambda: people.answer(pace.now_s()) is not None, math.inf)
@@ -158,7 +164,10 @@ def ask(people: People, question: Question, pace: Pace) -> Answer:
         assert answer is not None, "an answer that was there stays until the question is withdrawn"
         return answer
     finally:
+        given = people.answer(pace.now_s())
         people.withdraw()
+        if given is not None:
+            heard(given)
 
 
 class Inbox:

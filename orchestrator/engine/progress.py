@@ -97,6 +97,7 @@ class Progress:
             "unit": value.unit,
             "expanded_uncertainty": value.expanded_uncertainty,
             "coverage_factor": value.coverage_factor,
+            **({"above": True} if value.above else {}),
         }
         self.figures.append(
             {"part": "measurement", "shot": value.shot, "valid": True, "results": {result: facts}}

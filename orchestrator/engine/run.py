@@ -325,7 +325,7 @@ class _Closing:
             outcome=outcome.value,
             reason=first.reason.value,
             off_proven=off_proven,
-            sentence=words,
+            sentence=words + self._to_be_kept_by_hand(rows),
             later=[c.to_json() for c in later],
             **self.at.duty.ended_facts(),
             **self._mount_outcomes(),
@@ -336,8 +336,18 @@ class _Closing:
         # Behind the outcome and only with it, so that no record holds a P without what it rests on.
         kept = [self._keep("verdict", **row.to_json()) for row in (rows if ended else ())]
         self._end_is_kept = ended and all(kept)
+        words += self._to_be_kept_by_hand(rows)
         self.at.progress.say(words)
         return RunEnd(outcome, first, off_proven, words, rows, False, later, doubt or None)
+
+    def _to_be_kept_by_hand(self, rows: tuple[Row, ...]) -> str:
+        """An F that a faulty record may not hold with all that it rests on is told where people read the end."""
+        if self.world.journal.fault is None:
+            return ""
+        failed = [
+            f"{row.requirement.clause}: {row.sentence.rstrip('.')}" for row in rows if row.verdict == "F"
+        ]
+        return f" The specimen failed, write it down by hand: {'; '.join(failed)}." if failed else ""
 
     def _mount_outcomes(self) -> dict[str, Any]:
         """The outcome of each mount, where there are mounts."""

@@ -52,6 +52,7 @@ class SoFar:
             facts["expanded_uncertainty"],
             facts["coverage_factor"],
             int(facts.get("mount") or 0),
+            bool(facts.get("above")),
         )
         self._values.setdefault(name, []).append(value)
         self._changed = True

@@ -129,6 +129,12 @@ class Monitor:
         """The engine lived at `at_s`."""
         self._renewed_s = max(self._renewed_s, at_s)
 
+    def renewed_all_the_way(self, until_s: float) -> float:
+        """The engine lives and the watchdog is renewed until then; when the next decision is due all the same."""
+        self.renewed(until_s)
+        self._watchdog_s = max(self._watchdog_s, until_s)
+        return self._next_due_s(self._coils())
+
     def snapshot(self) -> dict[str, Any]:
         """All that is known, as of the last turn, ready for JSON."""
         return snapshot_of(self)

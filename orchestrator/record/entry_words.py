@@ -83,7 +83,7 @@ def _figures(entry: Entry) -> str:
 
 
 def _measurement(entry: Entry) -> str:
-    value = wording.with_uncertainty(entry.get("value"), entry.get("unit"), entry.get("expanded_uncertainty"))
+    value = wording.measured(entry)
     after = f" after {shot_words(entry)}" if entry.get("shot") else ""
     if entry.get("mount"):
         after = f", mount {entry['mount']}, " + (

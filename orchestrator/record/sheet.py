@@ -107,7 +107,7 @@ def _verdict_row(row: Mapping[str, Any]) -> tuple[str, ...]:
         wording.plain_name(row.get("result") or ""),
         str(row.get("judged") or ""),
         wording.limit_words(row),
-        "" if value is None else wording.with_uncertainty(value, unit, row.get("expanded_uncertainty")),
+        "" if value is None else wording.measured(row),
         _factor(row.get("coverage_factor")) if value is not None else "",
         "" if accept is None else wording.exact(accept, unit),
         f"{row.get('verdict')}{' cond.' if row.get('conditional') else ''}",
@@ -222,7 +222,7 @@ def _verification(run: Summary) -> Iterator[str]:
 
 def _other_measurements(run: Summary) -> Iterator[str]:
     for figure, utc in run.other_measurements:
-        value = wording.with_uncertainty(figure.value, figure.unit, figure.expanded_uncertainty)
+        value = wording.measured(vars(figure))
         factor = f" (k = {figure.coverage_factor:.2f})" if figure.coverage_factor else ""
         yield _fact(wording.plain_name(figure.name), f"{value}{factor}   {wording.moment(utc)}")
 
@@ -268,10 +268,7 @@ def _shot_row(shot: Shot, names: Sequence[str], with_state: bool) -> list[str]:
         "" if shot.interval_s is None else f"{shot.interval_s:.1f} s",
         shot.polarity or "",
         "" if shot.charged_v is None else wording.quantity(shot.charged_v, "V"),
-        *(
-            "" if f is None else wording.with_uncertainty(f.value, f.unit, f.expanded_uncertainty)
-            for f in figures
-        ),
+        *("" if f is None else wording.measured(vars(f)) for f in figures),
         *([shot.state or ""] if with_state else []),
         _VALID[shot.valid],
     ]

@@ -22,6 +22,7 @@ class Figure:
     expanded_uncertainty: float | None = None
     coverage_factor: float | None = None
     definition: str = ""
+    above: bool = False
 
     @classmethod
     def of(cls, name: str, facts: Entry) -> "Figure":
@@ -32,6 +33,7 @@ class Figure:
             facts.get("expanded_uncertainty"),
             facts.get("coverage_factor"),
             str(facts.get("definition") or ""),
+            bool(facts.get("above")),
         )
 
 

@@ -79,6 +79,14 @@ def with_uncertainty(value: float | None, unit: str | None, expanded: float | No
     return f"{value * factor:.{decimals}f} ± {expanded * factor:.{decimals}f} {shown}".rstrip()
 
 
+def measured(facts: Mapping[str, Any]) -> str:
+    """A figure of the journal: its value with its uncertainty, or what it is more than."""
+    value, unit = facts.get("value"), facts.get("unit")
+    if facts.get("above"):
+        return f"more than {quantity(value, unit)}"
+    return with_uncertainty(value, unit, facts.get("expanded_uncertainty"))
+
+
 def _scaled(value: float, unit: str) -> tuple[float, str]:
     if unit == "1":
         return value * 100.0, "%"

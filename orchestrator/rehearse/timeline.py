@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from orchestrator.record.wording import plain_name, quantity, with_uncertainty
+from orchestrator.record.wording import measured, plain_name, quantity, with_uncertainty
 
 Entry = Mapping[str, Any]
 MONO_DIGITS = 9
@@ -68,8 +68,7 @@ def _figures(entry: Entry) -> str:
 
 
 def _measurement(entry: Entry) -> str:
-    value = with_uncertainty(entry["value"], entry["unit"], entry["expanded_uncertainty"])
-    return f"{plain_name(entry['result'])} {value}"
+    return f"{plain_name(entry['result'])} {measured(entry)}"
 
 
 def _verification(entry: Entry) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import time
 from collections.abc import Callable
@@ -17,7 +18,7 @@ from orchestrator.core.reasons import Reason
 from orchestrator.engine.judge import Evidence, Value, judge
 from orchestrator.monitor.logic import Monitor
 from orchestrator.monitor.process import Loop
-from orchestrator.record.store import Act
+from orchestrator.record.store import Act, StorageFault
 from orchestrator.record.verify import verify
 from sequences.quantity import Quantity
 from tests.run.worlds import Ending, VirtualBench, short_sequence
@@ -253,6 +254,68 @@ def test_no_pass_is_told_that_the_record_does_not_hold(act: Act) -> None:
         assert Verdict.PASSES not in told, number
         assert not ending.end.sealed or verify(ending.store, None).ok, number
         assert not ending.end.sealed or ending.of("run_ended")[0]["outcome"] == "error", number
+
+
+def ignition_with_a_failing_write(kind: str) -> Ending:
+    """The cloth burns, a person says so, and the disk fails at that line of the journal and from there on."""
+    bench = VirtualBench()
+    bench.set("cloth.burns_at_shot", "1")
+    bench.prepared(short_sequence())
+    assert bench.rehearsal is not None
+    store = bench.rehearsal.store
+    broken: list[int] = []
+    append = store.append
+
+    def failing(name: str, data: bytes) -> None:
+        if broken or (name == "journal.jsonl" and json.loads(data)["kind"] == kind and b"ignited" in data):
+            broken.append(1)
+            raise StorageFault(name, "could not be written (no space left)", "Make room.")
+        append(name, data)
+
+    store.append = failing  # type: ignore[method-assign]
+    return bench.perform_prepared()
+
+
+@pytest.mark.parametrize("kind", ["answered", "observation"])
+def test_an_ignition_that_a_person_saw_is_not_lost_with_the_write_of_the_answer(kind: str) -> None:
+    ending = ignition_with_a_failing_write(kind)
+
+    assert ending.end.cause.reason is Reason.INDICATOR_IGNITED  # it was said before the disk failed
+    assert [cause.reason for cause in ending.end.later] == [Reason.STORAGE_FAULT]
+    assert ending.end.outcome is Outcome.ERROR
+    rows = {row.requirement.result: row.verdict for row in ending.end.rows}
+    assert rows["cheesecloth"] is Verdict.FAILS
+    assert "write it down by hand: house 4.4: cheesecloth was ignited after shot 1" in ending.end.sentence
+    assert "Fire is possible" in ending.end.sentence
+    assert not ending.end.sealed
+
+
+def test_an_ignition_said_in_the_moment_of_an_abort_stays_an_f() -> None:
+    bench = VirtualBench()
+    bench.set("cloth.burns_at_shot", "1")
+    bench.prepared(short_sequence())
+    assert bench.rehearsal is not None
+    # The stop is there in the moment of the answer: the wait ends before the run has looked at it.
+    bench.rehearsal.technician.before_answer = lambda ask: abort(bench) if ask == "observe" else None
+    ending = bench.perform_prepared()
+
+    assert ending.end.cause.reason is Reason.ABORT_BY_PERSON
+    assert verdicts(ending)["cheesecloth"] == Verdict.FAILS
+    assert ending.end.outcome is Outcome.FAIL
+
+
+def test_a_limit_that_was_kept_is_told_with_its_figure_where_another_one_failed() -> None:
+    ending = performed(lambda bench, entry: None, specimen__limits_at="x1.1")
+
+    rows = {row["result"]: row for row in ending.of("verdict")}
+    assert rows["limiting_voltage"]["verdict"] == Verdict.FAILS
+    kept = rows["leakage"]
+    assert kept["verdict"] == Verdict.NOT_JUDGED  # a P stands only in a run that nothing failed
+    assert kept["value"] > 0
+    assert kept["sentence"].startswith("Its own limit was kept: ")
+    assert "uA against at most 220" in kept["sentence"]
+    assert kept["sentence"].endswith("No P stands in a run whose outcome is fail.")
+    assert rows["cheesecloth"]["sentence"].startswith("Its own limit was kept: unmarked after every shot.")
 
 
 def test_a_bug_in_the_judging_does_not_take_the_end_of_the_run_with_it(

@@ -161,6 +161,9 @@ class _Hands:
     def set(self, name: str, value: str, now_s: float) -> None:
         ask(self.control, {"set": name, "value": value})
 
+    def names(self) -> dict[str, Any]:
+        return dict(ask(self.control, {"names": True})["names"])
+
     def show(self, now_s: float) -> dict[str, Any]:
         return dict(ask(self.control, {"show": True})["show"])
 
