@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import select
 from dataclasses import dataclass
 
 import serial
 
 from drivers.links.base import LinkLost, LinkRefused
+
+WHY_REFUSED = {
+    errno.ENOENT: "there is no such line: it is unplugged, or came back under another name",
+    errno.ENODEV: "there is no such line: it is unplugged",
+    errno.ENXIO: "there is no such line: it is unplugged",
+    errno.EIO: "nothing is at its other end",
+    errno.EACCES: "this account may not use it",
+    errno.EAGAIN: "another program has it open",
+    errno.EBUSY: "another program has it open",
+}
+PULLED = "the line was pulled"
 
 
 @dataclass(frozen=True)
@@ -18,6 +31,14 @@ class SerialSettings:
     data_bits: int = 8
     parity: str = "N"  # N, E, O
     stop_bits: float = 1
+
+
+def why_refused(device: str, error: Exception) -> str:
+    """In one sentence, why a serial line could not be opened."""
+    number = error.errno if isinstance(error, OSError) else None
+    if number is None:
+        return f"{device}: {error}"
+    return f"{device}: {WHY_REFUSED.get(number, os.strerror(number))}"
 
 
 class SerialTransport:
@@ -48,7 +69,7 @@ class SerialTransport:
             )
             self._port.reset_input_buffer()
         except (OSError, ValueError) as error:  # SerialException is an OSError
-            raise LinkRefused(f"{self.device}: {error}") from error
+            raise LinkRefused(why_refused(self.device, error)) from error
         self._to_read.register(self._port.fileno(), select.POLLIN)
         self._to_write.register(self._port.fileno(), select.POLLOUT)
         return True
@@ -63,7 +84,7 @@ class SerialTransport:
         except serial.SerialTimeoutException:
             return 0
         except OSError as error:
-            raise LinkLost(f"{self.device}: {error}") from error
+            raise LinkLost(f"{self.device}: {PULLED}") from error
 
     def receive_into(self, buffer: memoryview, timeout_s: float) -> int:
         """Number of bytes put into the buffer; 0: none within the time."""
@@ -73,9 +94,9 @@ class SerialTransport:
                 return 0
             data = port.read(len(buffer))
         except (OSError, TypeError) as error:  # pyserial: TypeError where the descriptor is gone
-            raise LinkLost(f"{self.device}: {error}") from error
+            raise LinkLost(f"{self.device}: {PULLED}") from error
         if not data:
-            raise LinkLost(f"{self.device}: the line was pulled")
+            raise LinkLost(f"{self.device}: {PULLED}")
         buffer[: len(data)] = data
         return len(data)
 

@@ -28,7 +28,7 @@ from pyvisa.constants import ControlFlow, Parity, SerialTermination, StatusCode,
 
 from drivers.links import plain_transport
 from drivers.links.base import CHUNK_BYTES, LinkLost, LinkRefused, Transport
-from drivers.links.serial import SerialSettings, SerialTransport
+from drivers.links.serial import PULLED, SerialSettings, SerialTransport, why_refused
 
 WRITE_BYTES = 4096  # as pyvisa-py splits a message; a socket that is ready takes so much without waiting
 MESSAGE_S = 0.5  # within which a message that has begun must be complete
@@ -71,6 +71,8 @@ class VisaTransport:
             self.close()
             if "timeout" in str(error).lower():
                 return False
+            if self.settle_s:
+                raise LinkRefused(why_refused(self.resource, error)) from error
             raise LinkRefused(f"{self.resource}: {error}") from error
         return True
 
@@ -83,7 +85,7 @@ class VisaTransport:
         try:
             taken, status = self._open_session().write(bytes(data[:WRITE_BYTES]))
         except OSError as error:
-            raise LinkLost(f"{self.resource}: {error}") from error
+            raise self._lost(error) from error
         self._require(status)
         return int(taken)
 
@@ -97,7 +99,7 @@ class VisaTransport:
                 return self._received(self._socket.recv_into(buffer))
             data, status = session.read(min(self._count(timeout_s), len(buffer)))
         except (OSError, RuntimeError) as error:  # RuntimeError: HiSLIP's closed connection
-            raise LinkLost(f"{self.resource}: {error}") from error
+            raise self._lost(error) from error
         if status == StatusCode.error_timeout and self._descriptor >= 0:
             raise LinkLost(f"{self.resource}: it stopped in the middle of a message")
         self._require(status)
@@ -154,6 +156,9 @@ class VisaTransport:
             raise LinkLost(f"{self.resource}: it is not open")
         return self._session
 
+    def _lost(self, error: Exception) -> LinkLost:
+        return LinkLost(f"{self.resource}: {PULLED if self.settle_s else error}")
+
     def _set_timeout(self, timeout_s: float) -> None:
         if self._instrument is not None:
             self._instrument.timeout = max(1, round(timeout_s * 1000))
@@ -168,7 +173,7 @@ class VisaTransport:
 
     def _received(self, count: int) -> int:
         if not count:  # ready to be read and nothing to read: the end of the stream
-            raise LinkLost("the other side closed it")
+            raise LinkLost(PULLED if self.settle_s else "the other side closed it")
         return count
 
     def _require(self, status: StatusCode) -> None:

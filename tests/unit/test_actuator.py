@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -201,7 +202,7 @@ def test_the_pace_is_looked_at_while_the_state_is_asked_for() -> None:
     bench.pace.slices[:] = [bench.pace.time_s]
     bench.actuator.move(5.0, 120.0)
     times = [*bench.pace.slices, bench.pace.time_s]
-    assert max(after - before for before, after in zip(times, times[1:], strict=False)) < SLICE_S
+    assert max(after - before for before, after in pairwise(times)) < SLICE_S
     assert times[-1] - times[0] > 5 * SLICE_S
 
 
