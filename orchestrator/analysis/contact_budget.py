@@ -94,11 +94,22 @@ def _timebase(internals: Internals, time_s: float) -> Contribution:
 
 
 def _count(figures: ContactFigures) -> Budget:
-    value = float(figures.reopenings)
-    if not figures.brief:
-        return combine(value, "1", [nothing("sampling", WHOLE)])
-    why = "reopenings of one sample alone: others may have passed unseen"
-    return combine(value, "1", [within("sampling", float(figures.brief), 1.0, why, unit="1")])
+    return combine(
+        float(figures.reopenings),
+        "1",
+        [
+            _unseen(
+                "sampling", figures.brief, "reopenings of one sample alone: others may have passed unseen"
+            ),
+            _unseen(
+                "zeros", figures.zeros, "zeros of the supply within the bounce, in which nothing is seen"
+            ),
+        ],
+    )
+
+
+def _unseen(name: str, number: int, why: str) -> Contribution:
+    return within(name, float(number), 1.0, why, unit="1") if number else nothing(name, WHOLE)
 
 
 def _drop(figures: ContactFigures, voltage: Channel) -> Budget:

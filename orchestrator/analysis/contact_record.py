@@ -22,6 +22,7 @@ FLOWING_AT_END = 0.02  # of the current: less is none, in a break
 GLITCH_NOISE = 3.0  # standard deviations over a level within which a single sample is noise
 FEWEST_SETTLED = 8  # samples after the last make
 FEWEST_STATES = 6  # of a bounce before it can be too fast for the sampling
+LATE_BOUNCE_S = 1e-3  # after the last make that is seen, in which another may hide in a zero of the supply
 FALL_FROM = 4.0  # times the least current: where the end of a falling one begins
 FEWEST_FALLING = 3  # samples in it
 EARLY_END = 2.0  # samples by which a direct current may end before the contact parts
@@ -49,7 +50,11 @@ class Drop:
 
 @dataclass(frozen=True, eq=False)
 class ContactFigures:
-    """What was read off the record, in seconds from sample 0. `brief` reopenings last one sample alone."""
+    """What was read off the record, in seconds from sample 0.
+
+    `brief` reopenings last one sample alone; `zeros` of the supply lie within the bounce or just after
+    it, and what the contact does in them is not seen.
+    """
 
     interval_s: float
     levels: Levels
@@ -57,6 +62,7 @@ class ContactFigures:
     instants: Mapping[str, Instant]
     reopenings: int = 0
     brief: int = 0
+    zeros: int = 0
     drop: Drop | None = None
     said: tuple[str, ...] = field(default=())
 
@@ -101,7 +107,9 @@ def read_make(
     }
     drop = _drop(volts, amperes, last, is_open, interval_s, levels)
     brief = int(np.count_nonzero(lengths[2:-1:2] == 1))
-    return ContactFigures(interval_s, levels, is_open, instants, int(found.reopenings[0]), brief, drop)
+    span = (found.first[0] - 0.5, found.last[0] + 0.5 + LATE_BOUNCE_S / interval_s)
+    zeros = _zeros_within(volts, is_open & ~flowing, span, interval_s, levels)
+    return ContactFigures(interval_s, levels, is_open, instants, int(found.reopenings[0]), brief, zeros, drop)
 
 
 def read_break(
@@ -242,6 +250,23 @@ def _drop(volts: Array, amperes: Array, last: int, is_open: Flags, interval_s: f
     v, i = volts[start:stop], amperes[start:stop]
     value = _alternating_drop(v, i) if half_period else _along(volts[is_open]) * float(v.mean())
     return Drop(value, stop - start, (start * interval_s, (stop - 1) * interval_s))
+
+
+def _zeros_within(
+    volts: Array, is_open: Flags, span: tuple[float, float], interval_s: float, levels: Levels
+) -> int:
+    """How many zeros of an alternating supply touch the span (in samples), by a sine through the open voltage."""
+    hz = levels.criteria.ac_hz
+    at = np.flatnonzero(is_open)
+    if hz == 0.0 or len(at) < 2:
+        return 0
+    phase = 2.0 * np.pi * hz * interval_s * at
+    parts = np.linalg.lstsq(np.column_stack((np.sin(phase), np.cos(phase))), volts[at], rcond=None)[0]
+    first_zero = -math.atan2(parts[1], parts[0]) / (2.0 * math.pi * hz * interval_s)
+    half_period = 0.5 / (hz * interval_s)
+    beside = math.asin(min(levels.criteria.open_above_v / levels.open_v, 1.0)) * half_period / math.pi
+    low = math.ceil((span[0] - beside - first_zero) / half_period)
+    return math.floor((span[1] + beside - first_zero) / half_period) - low + 1
 
 
 def _along(open_volts: Array) -> float:

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 NOISE_WARNED = 0.012  # rms, of the peak: tested to 1 %, and what a short baseline shows scatters
 DRIFT_WARNED = 0.01  # of the pre-trigger, of the peak
 CONTACT_NOISE_WARNED = 0.15  # rms, of the open criterion
+ZEROS_WARNED = 0.03  # of a period
 WIDE_SAMPLES = 3.0  # either side of an instant
 CODES_WARNED = 64.0  # fewer codes in the impulse than this
 
@@ -165,6 +166,15 @@ def _warnings_of_contact(each: ContactFigures) -> list[str]:
         )
     if each.brief:
         said.append(f"{each.brief} of the reopenings last one sample alone; others may have passed unseen.")
+    if levels.unseen_s * levels.criteria.ac_hz > ZEROS_WARNED:
+        said.append(
+            f"the supply hides the contact for {levels.unseen_s * 1e3:.2g} ms at each of its zeros; a lower criterion "
+            "shortens that (--open-above)."
+        )
+    if each.zeros:
+        said.append(
+            f"{each.zeros} zeros of the supply lie within the bounce; what the contact did there is not seen."
+        )
     said += [
         f"{name.replace('_', ' ')}: slow, or at a zero of the supply; known within {at.half_width_s * 1e3:.2g} ms "
         "only."
