@@ -251,16 +251,15 @@ class MotionActuator(MotionController, Actuator):
         An answer that comes late enough to be rubbish there is one more reason to open it, once.
         """
         try:
-            try:
-                self.open()
-                return self._at_rest()
-            except LinkFault as second:
-                if second.code != "rubbish":
-                    raise
-                self.open()
-                return self._at_rest()
-        except LinkFault as last:
-            raise last from fault
+            return self._opened_at_rest()
+        except LinkFault as second:
+            if second.code != "rubbish":
+                raise second from fault
+        return self._opened_at_rest()
+
+    def _opened_at_rest(self) -> ActuatorState:
+        self.open()
+        return self._at_rest()
 
     def _require_carried_out(self, motion: _Motion, number: int, state: ActuatorState) -> None:
         if state.alarm:
@@ -281,10 +280,11 @@ class MotionActuator(MotionController, Actuator):
                 "its reference is lost with the motion: it may have moved, or it was without power; home it"
             )
             return InstrumentFault("not_homed", self.name, motion.group, sentence)
-        code = self._code_of(self._why) if self._why else "not_reached"
+        code = self._code_of(self._why)
+        code = "not_reached" if code == "alarm" else code  # a checksum or a number, no alarm
         why = f" ({self._why})" if self._why else ""
         sentence = f"it did not take the motion{why}; it did not move and rests at {state.encoder_mm:g} mm"
-        return InstrumentFault(code if code != "alarm" else "not_reached", self.name, motion.group, sentence)
+        return InstrumentFault(code, self.name, motion.group, sentence)
 
     def _has_forgotten(self, state: ActuatorState, asked: int) -> bool:
         """Its count began anew: it says less than it has acknowledged, or its reference is gone with a line."""
