@@ -39,6 +39,7 @@ MOST_WAITING = 5000
 POINTS = 600
 PROMPT = " type here >"
 NOTHING_ASKED = "Nothing is asked of you."
+NOTHING_YET = "Nothing has happened since this console was opened. Of the last run: F7."
 GREY = Theme(
     name="benchward", primary="#b0b0b0", secondary="#909090", accent="#d0d0d0", warning="#d0d0d0", error="#d0d0d0",
     success="#d0d0d0", foreground="#e8e8e8", background="#101010", surface="#101010", panel="#202020", dark=True,
@@ -203,7 +204,9 @@ class Console(App[None]):
         acts = self.flow.may_answer(status)
         stopping = self.flow.stopping and going
         do = words.do_lines(status, self.known, stopping, beside, acts, self.flow.how_to_begin())
-        self._put("do", "\n".join([NOBODY_TOOK_IT[:beside], *do[1:]] if self.flow.nobody_took_it else do))
+        if self.flow.nobody_took_it:
+            do = [*words.wrapped([NOBODY_TOOK_IT], beside, 2), "", ""][:2] + do[-1:]
+        self._put("do", "\n".join(do))
         self._show_view(status, width)
         said = words.wrapped([self._said], width - 2, SAY_ROWS)
         self._put("say", "\n".join(f" {line}" for line in said))
@@ -246,7 +249,7 @@ class Console(App[None]):
         if self.view == "happened":
             newest = list(self.known.lines)[: -(self._scrolled + 2 * rows + 1) : -1]
             told = [line for text in newest for line in text.splitlines()]
-            return words.wrapped(told, width, indent="          ")
+            return words.wrapped(told or [NOTHING_YET], width, indent="          ")
         if self.view == "why":
             return self._why(width, status)
         if self.view == "keys":

@@ -84,6 +84,10 @@ class Flow:
         self._acts = self.may_act(status.get("control"))
         self._follow_question(status)
         run = status.get("run")
+        if self._known.lost is not None:  # nobody knows whether the run is still there
+            return
+        if status["may_i_go_in"]["answer"] == "yes":
+            self.nobody_took_it = False
         if run != self._run:
             if run is not None:
                 self.stopping = self.nobody_took_it = False
@@ -91,8 +95,7 @@ class Flow:
                 self._has_ended()
             self._run = run
         ended = self._known.last_end
-        heard = self._known.lost is None
-        if heard and ended is not None and run is None and ended.get("run") != self._journal_of:
+        if ended is not None and run is None and ended.get("run") != self._journal_of:
             self._journal_of = str(ended.get("run"))
             self._screen.ask("GET", named("runs", self._journal_of), None, self._take_journal)
 

@@ -100,8 +100,18 @@ class Known:
         if self.status is None or self.lost is not None:
             lost = self.lost or NOT_YET
             facts = compose(None, {"bench": self.bench}, self.last_end, now_s, lost)
+            facts["going_on"]["details"] = self._last_heard()
             return {**facts, "specimen": (self.status or {}).get("specimen")}
         return aged(self.status, now_s)
+
+    def _last_heard(self) -> list[str]:
+        """What was going on when the daemon was heard last."""
+        status = self.status or {}
+        if not status.get("run"):
+            return []
+        return [
+            f"When it was last heard, run {status['run']} was in progress. {status['going_on']['sentence']}"
+        ]
 
     @property
     def last_end(self) -> Facts | None:

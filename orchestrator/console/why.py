@@ -61,7 +61,7 @@ def _release_words(reason: Reason, waits_for: str | None) -> str:
         who = str(EXPLANATIONS[BLOCKS[waits_for]].released_by).replace("benchward answer", "F2")
         return f"The next start is blocked. Can be released by: {who}."
     told = EXPLANATIONS[reason].released_by
-    if told is None or reason in BLOCKS.values():
+    if told is None or reason is Reason.POWER_LOST or reason in BLOCKS.values():
         return "Nothing is blocked: a new run is begun with F8."
     return f"Nothing is blocked. Before the next run: {told}."
 

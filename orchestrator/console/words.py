@@ -130,20 +130,29 @@ def going_on_lines(status: Facts, known: Known, width: int) -> list[str]:
     """What is going on? The sentence with its countdown, and the running figures."""
     going_on = status["going_on"]
     sentence = wrapped([going_on["sentence"]], width, ROWS[1] - 1)
-    details = ", ".join(going_on["details"]).replace("capture: ", "") or _newest_figures(status, known)
-    return [*sentence, *whole_sentences(details, width, ROWS[1] - len(sentence))]
+    details = [one.replace("capture: ", "") for one in going_on["details"]] or _newest_figures(status, known)
+    return [*sentence, *_as_many_as_fit(details, width, ROWS[1] - len(sentence))]
 
 
-def _newest_figures(status: Facts, known: Known) -> str:
+def _as_many_as_fit(parts: list[str], width: int, rows: int) -> list[str]:
+    """The first of them that fit, a comma between them."""
+    for number in range(len(parts), 1, -1):
+        lines = wrapped([", ".join(parts[:number])], width)
+        if len(lines) <= rows:
+            return lines
+    return whole_sentences(parts[0] if parts else "", width, rows)
+
+
+def _newest_figures(status: Facts, known: Known) -> list[str]:
     """The newest shot's first figures, while nothing else has to be said."""
     figures = [one for one in status.get("figures") or [] if one.get("valid")]
     if not figures or not status.get("run"):
-        return ""
+        return []
     newest = figures[-1]
     part = "" if newest.get("part") in (None, "duty", "measurement") else f"verification, {newest['part']}, "
     shot = f"{part}shot {newest['shot']}" if newest.get("shot") else "before the first shot"
     shown = [f"{plain_name(name)} {value_words(one)}" for name, one in list(newest["results"].items())[:2]]
-    return f"{shot}: {', '.join(shown)}"
+    return [f"{shot}: {shown[0]}", *shown[1:]] if shown else []
 
 
 def do_lines(
@@ -168,13 +177,13 @@ def _act(status: Facts, known: Known, begin: str, acts: bool) -> str:
         return f"{question['text']} Not asked of you: {LOOKS[0].lower()}{LOOKS[1:]}"
     if question:
         return f"{question['text']} Answer below (F2)."
+    caution = f"{do['caution']} " if do.get("caution") else ""
     if status["going_on"].get("paused"):
-        return "The run is paused. To go on: F9."
+        return f"{caution}The run is paused. To go on: F9."
     if status.get("run"):
         next_ = f" Next: {do['then']}" if do.get("then") else ""
         return ("Nothing. Stay outside." if entry["answer"] == "no" else "Nothing yet: wait.") + next_
     why = "" if (known.last_end or {}).get("reason") in WELL_ENDED else "Why it stopped: F7. "
-    caution = f"{do['caution']} " if do.get("caution") else ""
     return f"{caution}{why}{begin}".rstrip()
 
 

@@ -200,7 +200,10 @@ def _going_on(run: Facts, last_end: Facts | None, lost: str | None) -> dict[str,
             "capture", "paused", "counted", "where", "shown", "trend",
         )
     }  # fmt: skip
-    return {"sentence": _sentence(run, lost), "details": _details(run, last_end), **kept}
+    details = (
+        [] if lost is not None else _details(run, last_end)
+    )  # how an earlier run ended is no word on now
+    return {"sentence": _sentence(run, lost), "details": details, **kept}
 
 
 def _sentence(run: Facts, lost: str | None) -> str:

@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.outcome import exit_code, in_words
-from orchestrator.record.reader import read_run
+from orchestrator.record.reader import last, read_run
 from orchestrator.record.specimens import newest_run
+from sequences.capture import INDICATOR_STATES
 
 if TYPE_CHECKING:
     from orchestrator.engine.run import RunEnd
@@ -45,9 +46,24 @@ def end_of_newest(data: Path) -> Args | None:
     known = {"run": record.run, "folder": str(folder), "sealed": record.sealed}
     if not ended:
         sentence = "It was interrupted: the daemon or the computer went down. Inspect the specimen first."
-        return known | {"outcome": "none", "reason": "power_lost", "off_proven": None, "sentence": sentence}
+        facts = {"outcome": "none", "reason": "power_lost", "off_proven": None, "sentence": sentence}
+        return known | facts | {"indicator_doubt": indicator_doubt(record.entries)}
     kept = {key: ended.get(key) for key in ("outcome", "reason", "off_proven", "sentence", "indicator_doubt")}
     return known | kept | {"verdicts": list(record.of("verdict"))}
+
+
+def indicator_doubt(entries: list[Args]) -> str | None:
+    """Why fire cannot be excluded after an interrupted run: a shot after which nobody saw the indicator unmarked."""
+    indicator, seen = last(entries, "indicator"), last(entries, "observation")
+    duty = [one for one in entries if one.get("part") == "duty"]
+    fired = [one for one in duty if one["kind"] == "triggered" or one.get("act") == "trigger"]
+    if not indicator or not fired:
+        return None
+    name, shot = str(indicator.get("material")), fired[-1].get("shot")
+    if not seen or int(seen["n"]) < int(fired[-1]["n"]):
+        return f"nobody has said how the {name} was after shot {shot}"
+    unmarked = INDICATOR_STATES.get(name, ("unmarked",))[0]
+    return None if seen.get("state") == unmarked else f"the {name} was {seen.get('state')} after shot {shot}"
 
 
 def failure_kept(path: Path) -> Args | None:

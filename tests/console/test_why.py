@@ -193,3 +193,38 @@ def test_a_real_stop_from_the_engine_reads_the_same() -> None:
     assert "First cause: " in text
     assert "charged to 1700 V" in text
     assert "count heads before anything else" in text
+
+
+def test_a_daemon_lost_in_the_middle_of_a_run_showed_how_an_earlier_run_had_ended() -> None:
+    """ "Off is proven", of the run before, stood under "not known, treat as live"."""
+    ended, _ = ended_by(Reason.ABORT_BY_PERSON)
+    earlier = ended | {"run": "20261123-0911-TW-03"}
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", status(snapshot("in operation", "red"), progress(), earlier))
+        await rig.tell(pilot, "lost", {"sentence": "The daemon's API does not answer"})
+        shown = " ".join("\n".join(rig.rows()).split())
+
+        assert rig.app.view == "bench"
+        assert "Off is proven" not in shown
+        assert "The run has stopped" not in shown
+        told = " ".join(rig.text("going_on").split())
+        assert f"When it was last heard, run {RUN} was in progress. Shot 3 of 12, positive: charging." in told
+
+    drive(look)
+
+
+def test_nobody_took_the_abort_stayed_after_off_was_proven_again() -> None:
+    async def look(rig: Rig, pilot: Any) -> None:
+        rig.link.takes_aborts = False
+        await rig.tell(pilot, "status", status(snapshot("in operation", "red"), progress()))
+        await pilot.press("f12")
+        await rig.settled(pilot)
+        lost = rig.text("do").splitlines()
+        await rig.tell(pilot, "status", status())
+
+        assert lost[0] == "NOBODY TOOK THE ABORT. Stay out. Cut the mains by hand."
+        assert lost[1] == ""
+        assert "NOBODY" not in rig.text("do")
+
+    drive(look)
