@@ -196,7 +196,6 @@ STEPS: dict[str, Rule] = {
     "Temperature.result": OTHER,
     "Temperature.channels": _named("it is no longer looked at"),
     "Temperature.above": OTHER,
-    "Temperature.falls_to_at_least": _less("a thermocouple that has come off is taken for a cool terminal"),
     "TouchOff.actuator": OTHER,
     "TouchOff.off": OTHER,
     "TouchOff.on": OTHER,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, ClassVar
 from pydantic import Field
 
 from sequences.capture import ResultKind
-from sequences.fields import Fraction, Name
+from sequences.fields import Name
 from sequences.places import Path_
 from sequences.step import Step
 
@@ -25,13 +25,6 @@ class Temperature(Step, kind="temperature"):
     result: Name = Field(description="name of the result, a temperature rise")
     channels: tuple[Name, ...] = Field(min_length=1, description="the thermocouples, by name")
     above: Name = Field(description="the thermocouple that the rise counts from")
-    falls_to_at_least: Fraction | None = Field(
-        None,
-        gt=0,
-        lt=1,
-        description="a rise below this part of the highest one before, in the same run, is taken for a thermocouple "
-        "that has come off: it is no result and the bench's fault",
-    )
 
     def results(self, sequence: Sequence) -> dict[str, ResultKind]:
         return {self.result: ResultKind("K", uncertainty=True)}
