@@ -23,6 +23,7 @@ from orchestrator.api.orders import (
     GoOnOrder,
     Order,
     Refusal,
+    ResumeOrder,
     Started,
     StartOrder,
     Status,
@@ -156,9 +157,14 @@ def _add_acts(app: FastAPI, places: Places, token: str) -> None:
         who = person(request, order.by if order else None)
         return await act("give_control", who, control=request.headers.get(CONTROL_HEADER))
 
+    @app.post("/resume", response_model=Done, responses=REFUSALS, summary="go on with a paused run")
+    async def resume(request: Request, order: ResumeOrder | None = None) -> JSONResponse:
+        """Refused where a calibration lapses, since the pause, before the planned end."""
+        more = order.model_dump(exclude={"by"}, exclude_none=True) if order else {}
+        return await act("resume", person(request, order.by if order else None), **more)
+
     for do, summary in (
         ("pause", "hold after the present shot"),
-        ("resume", "go on with a paused run"),
         ("release", "release a blocked start, once off is proven; the test operator in charge"),
         ("acknowledge", "a failure of the software was looked into"),
     ):

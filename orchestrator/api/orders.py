@@ -62,6 +62,15 @@ class GoOnOrder(Order):
     remark: str | None = Field(None, description="a remark for the record")
 
 
+class ResumeOrder(Order):
+    """A paused run is to go on."""
+
+    override_calibration: str | None = Field(
+        None, description="as for a start, where a calibration lapsed in the pause"
+    )
+    override_by: str | None = Field(None, description="who answers for that")
+
+
 class AnswerOrder(Order):
     """An answer to the open question."""
 

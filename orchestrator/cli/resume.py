@@ -43,7 +43,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def run(args: argparse.Namespace) -> int:
     """Ask the engine."""
     if args.earlier is None:
-        return simple(args, "resume")
+        return simple(args, "resume", override_calibration=args.override_calibration)
     try:
         link = EngineLink(places_from(args))
         try:

@@ -89,6 +89,9 @@ class Context:
         self.pace.wait_for(lambda: self.stop.pause_asked_by is None, math.inf)
         resumed_by = self.stop.resumed_by
         self.course.go("go_on")
+        in_spite_of, self.stop.resumed_in_spite_of = self.stop.resumed_in_spite_of, None
+        if in_spite_of is not None:
+            self.journal.append("override", what="calibration", **in_spite_of)
         self.journal.append("resumed", by=resumed_by)
         self.progress.say(f"resumed by {resumed_by}", paused=False)
 

@@ -10,7 +10,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,7 +24,15 @@ from orchestrator.engine.environment import environment
 from orchestrator.engine.opening import off_in_threads, open_bench, real_transport
 from orchestrator.engine.pace import Pace, RealClock
 from orchestrator.engine.people import Inbox, Person, Question
-from orchestrator.engine.preflight import Ready, Refused, preflight, preflight_going_on, run_name
+from orchestrator.engine.preflight import (
+    Lapsed,
+    Ready,
+    Refused,
+    calibration_going_on,
+    preflight,
+    preflight_going_on,
+    run_name,
+)
 from orchestrator.engine.prove import Proving
 from orchestrator.engine.real import real_world
 from orchestrator.engine.run import RunOrder, World, run
@@ -76,6 +84,8 @@ class Desk:
         self._news: Args | None = None
         self._early: tuple[Reason, str, str | None] | None = None
         self._ran = False
+        self._planned_end: datetime | None = None
+        self._paused_at: datetime | None = None
         self.unacknowledged = failure_kept(places.unacknowledged)
         self.last_end = end_of_newest(places.data)
 
@@ -159,6 +169,7 @@ class Desk:
                 "reuses_verification_of": None if ready.earlier is None else ready.earlier.run,
             }
         )
+        self._planned_end, self._paused_at = now + timedelta(seconds=ready.planned_s), None
         self._perform(order, world, folder)
 
     def _require_unblocked(self) -> None:
@@ -317,17 +328,34 @@ class Desk:
     def pause(self, who: Person) -> Args:
         """Hold after the shot in progress."""
         stop = self._run_stop()
+        if stop.pause_asked_by is None:
+            self._paused_at = datetime.now(UTC)
         stop.pause_asked_by = who.name
         world = self._world
         counted = world.progress.counted if world is not None else "step"
         return {"sentence": f"The run pauses after the present {counted}.", "then": RESUME}
 
-    def resume(self, who: Person) -> Args:
+    def resume(self, args: Args, who: Person) -> Args:
+        """Go on with a paused run. Refused where a calibration lapses since its planned end has moved."""
         stop = self._run_stop()
         if stop.pause_asked_by is None:
             raise Refused("not-paused", "The run is not paused.", "no act is needed")
+        lapsed = self._lapsed_in_the_pause(override_from(args), datetime.now(UTC))
+        if lapsed is not None:
+            stop.resumed_in_spite_of = {"by": overriding_person(args, who).to_json(), **lapsed.to_json()}
         stop.resumed_by, stop.pause_asked_by = who.name, None
         return {"sentence": "The run goes on."}
+
+    def _lapsed_in_the_pause(self, override: str | None, now: datetime) -> Lapsed | None:
+        with self._lock:
+            order, planned_end, paused_at = self._order, self._planned_end, self._paused_at
+        if order is None or order.sequence.sequence is None or planned_end is None or paused_at is None:
+            return None
+        set_aside = frozenset(str(one["name"]) for one in (order.override or {}).get("instruments", ()))
+        moved_end = now + max(planned_end - paused_at, timedelta())
+        lapsed = calibration_going_on(order.sequence.sequence, self._file, moved_end, override, set_aside)
+        self._planned_end, self._paused_at = moved_end, None
+        return lapsed
 
     def _run_stop(self) -> Stop:
         with self._lock:

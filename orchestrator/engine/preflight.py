@@ -258,22 +258,49 @@ def _steps_s(steps: Any, bench: Bench) -> float:
 def _calibration(
     sequence: Sequence, bench: Bench, planned_end: datetime, override: str | None
 ) -> Lapsed | None:
-    last_day = planned_end.astimezone(UTC).date()
-    due = {
-        name: bench.instruments[name].calibration_due for name in sorted(_instruments_used(sequence, bench))
-    }
-    lapsed = {name: day for name, day in due.items() if day < last_day}
-    if not lapsed:
-        return None
-    if override is None:
-        named = ", ".join(f"{name} (due {day})" for name, day in lapsed.items())
+    lapsed = lapsing(sequence, bench, planned_end)
+    if lapsed and override is None:
         raise Refused(
             "calibration-lapsed",
-            f"The calibration lapses before the run's planned end on {last_day}: {named}.",
+            f"The calibration lapses before the run's planned end on {_day(planned_end)}: {_named(lapsed)}.",
             "calibrate or replace it, and write the new date into the bench file; who may start all the same says "
             "why: benchward start --override-calibration REASON --by NAME",
         )
-    return Lapsed(lapsed, last_day, override)
+    return Lapsed(lapsed, _day(planned_end), override) if lapsed and override is not None else None
+
+
+def calibration_going_on(
+    sequence: Sequence, bench: Bench, planned_end: datetime, override: str | None, set_aside: frozenset[str]
+) -> Lapsed | None:
+    """The same when a paused run is to go on: its planned end has moved. `set_aside` was overridden at its start."""
+    lapsed = {
+        name: due for name, due in lapsing(sequence, bench, planned_end).items() if name not in set_aside
+    }
+    if lapsed and override is None:
+        raise Refused(
+            "calibration-lapsed",
+            f"The run stays paused: since the pause its planned end is {_day(planned_end)}, and the calibration lapses "
+            f"before: {_named(lapsed)}.",
+            "abort the run and calibrate; who may let it go on all the same says why: "
+            "benchward resume --override-calibration REASON --by NAME",
+        )
+    return Lapsed(lapsed, _day(planned_end), override) if lapsed and override is not None else None
+
+
+def lapsing(sequence: Sequence, bench: Bench, planned_end: datetime) -> dict[str, date]:
+    """The instruments that the run uses whose calibration is over before the day of its planned end."""
+    due = {
+        name: bench.instruments[name].calibration_due for name in sorted(_instruments_used(sequence, bench))
+    }
+    return {name: day for name, day in due.items() if day < _day(planned_end)}
+
+
+def _day(moment: datetime) -> date:
+    return moment.astimezone(UTC).date()
+
+
+def _named(lapsed: dict[str, date]) -> str:
+    return ", ".join(f"{name} (due {day})" for name, day in lapsed.items())
 
 
 def _instruments_used(sequence: Sequence, bench: Bench) -> set[str]:

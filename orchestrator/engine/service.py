@@ -40,6 +40,7 @@ MOST_WORD = 40
 NOT_KEPT = frozenset({"hello", "status", "watch", "keep_control"})  # looking is no act
 # What the desk or control keeps in words of its own once it is done.
 KEPT_ALREADY = frozenset({"release", "acknowledge", "take_control", "give_control"})
+OVERRIDES = frozenset({"start", "resume"})  # what may be done in spite of a lapsed calibration
 NO_ANSWER = "The interlock monitor does not answer"
 
 Args = dict[str, Any]
@@ -68,7 +69,7 @@ class Service:
             "status": lambda peer, args, who: {"status": self.status()},
             "watch": self._watch,
             "pause": lambda peer, args, who: self.desk.pause(who),
-            "resume": lambda peer, args, who: self.desk.resume(who),
+            "resume": lambda peer, args, who: self.desk.resume(args, who),
             "abort": lambda peer, args, who: self.desk.abort(who),
             "answer": lambda peer, args, who: self.desk.answer(args, who),
             "take_control": self._take_control,
@@ -186,7 +187,7 @@ class Service:
         asked_of = question.role if question is not None else None
         self.control.heard(token, time.monotonic())
         why_not = self._members.objection(do, who.name, who.how, asked_of)
-        if why_not is None and do == "start" and args.get("override_calibration") is not None:
+        if why_not is None and do in OVERRIDES and args.get("override_calibration") is not None:
             by = overriding_person(args, who)
             why_not = self._members.objection("override_calibration", by.name, by.how)
         if why_not is not None:

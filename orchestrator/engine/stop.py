@@ -12,6 +12,7 @@ import threading
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from typing import Any
 
 from drivers.equipment.protocols import InstrumentFault
 from drivers.links.base import LinkFault
@@ -55,6 +56,8 @@ class Stop:
         self.wake = threading.Event()
         self.pause_asked_by: str | None = None
         self.resumed_by: str | None = None
+        self.resumed_in_spite_of: dict[str, Any] | None = None
+        """A calibration that lapsed in the pause and that a person set aside: the facts of its line in the journal."""
 
     @property
     def first(self) -> Cause | None:

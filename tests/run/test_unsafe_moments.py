@@ -177,3 +177,32 @@ def test_a_source_that_is_silent_about_its_store_contradicts_nothing_and_is_told
     assert ending.end.off_proven is True
     assert ending.end.cause.reason is Reason.INSTRUMENT_FAULT
     assert "did not say what is left in its store" in ending.end.cause.what
+
+
+# ---- a long pause
+
+
+def test_who_let_a_run_go_on_with_a_lapsed_calibration_stands_in_the_record() -> None:
+    bench = VirtualBench()
+    facts = {
+        "by": {"name": "O. Charge", "how": "declared"},
+        "planned_end": "2027-01-02",
+        "reason": "compared today",
+    }
+
+    def pause(entry: Entry) -> None:
+        if entry["kind"] == "observation":
+            bench.stop.pause_asked_by = "B. Example"
+        if entry["kind"] == "paused":
+            bench.stop.resumed_in_spite_of = {
+                **facts,
+                "instruments": [{"name": "meter", "due": "2027-01-01"}],
+            }
+            bench.stop.pause_asked_by, bench.stop.resumed_by = None, "B. Example"
+
+    ending = bench.perform(short_sequence(), pause)
+
+    kinds = [entry["kind"] for entry in ending.entries]
+    assert kinds.index("paused") < kinds.index("override") < kinds.index("resumed")
+    assert ending.of("override")[0]["reason"] == "compared today"
+    assert ending.end.outcome is Outcome.PASS

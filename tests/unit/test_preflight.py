@@ -15,6 +15,7 @@ from orchestrator.engine.photos import kept_photo
 from orchestrator.engine.preflight import (
     Ready,
     Refused,
+    calibration_going_on,
     estimated_bytes,
     planned_duration_s,
     preflight,
@@ -278,3 +279,43 @@ def test_a_photo_is_copied_into_the_record_and_never_over_another(tmp_path: Path
     assert store.read(first) == b"picture"
     with pytest.raises(Refused, match="cannot be read"):
         kept_photo(store, 2, str(tmp_path / "none.jpg"))
+
+
+# ---- a paused run that is to go on
+
+
+def due_of(bench: LoadedBench) -> tuple[str, datetime]:
+    """The instrument of the bench whose calibration ends first, and that day."""
+    assert bench.bench is not None
+    name, unit = min(bench.bench.instruments.items(), key=lambda one: one[1].calibration_due)
+    day = unit.calibration_due
+    return name, datetime(day.year, day.month, day.day, 12, tzinfo=UTC)
+
+
+def test_a_calibration_that_passes_during_a_pause_keeps_the_run_paused(bench: LoadedBench) -> None:
+    sequence, (name, due) = load_sequence(SEQUENCE, KINDS, {}).sequence, due_of(bench)
+    assert sequence is not None
+    assert bench.bench is not None
+    good = frozenset[str]()
+    assert calibration_going_on(sequence, bench.bench, due, None, good) is None  # the last good day
+    late = due + timedelta(days=1)
+    with pytest.raises(Refused) as refused:
+        calibration_going_on(sequence, bench.bench, late, None, good)
+    assert refused.value.code == "calibration-lapsed"
+    assert "The run stays paused" in refused.value.sentence
+    assert f"{name} (due {due.date()})" in refused.value.sentence
+    assert "benchward resume --override-calibration" in refused.value.help
+
+
+def test_an_override_lets_a_paused_run_go_on_and_one_of_its_start_still_holds(bench: LoadedBench) -> None:
+    sequence, (_, due) = load_sequence(SEQUENCE, KINDS, {}).sequence, due_of(bench)
+    assert sequence is not None
+    assert bench.bench is not None
+    late = due + timedelta(days=1)
+    given = calibration_going_on(
+        sequence, bench.bench, late, "checked against the house standard", frozenset()
+    )
+    assert given is not None
+    assert given.to_json()["reason"] == "checked against the house standard"
+    at_start = frozenset(given.due)
+    assert calibration_going_on(sequence, bench.bench, late, None, at_start) is None

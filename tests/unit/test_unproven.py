@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -14,12 +15,14 @@ from orchestrator.daemon.unproven import block_after_unproven, block_start
 from orchestrator.engine.desk import Desk
 from orchestrator.engine.people import Person
 from orchestrator.engine.preflight import Refused
+from orchestrator.engine.stop import Stop
 from orchestrator.monitor.kept import Kept
 from orchestrator.monitor.logic import Monitor
 from orchestrator.monitor.port import Reply, Snapshot
 from orchestrator.record.journal import Journal
 from orchestrator.record.store import FolderStore
-from sequences.loader import load_bench
+from orchestrator.steps import KINDS
+from sequences.loader import load_bench, load_sequence
 from tests.monitor_bench import PROVEN, ToyBench, rules
 from tests.run.worlds import TIDEWATER
 
@@ -149,3 +152,35 @@ def test_what_was_blocked_while_the_monitor_stalled_counts_at_the_next_start_of_
     assert desk.release({}, Person("B. Example"), lambda _: None)["sentence"].endswith(
         "released by B. Example."
     )
+
+
+def test_a_pause_that_outlasts_a_calibration_is_refused_by_the_daemon_until_somebody_answers_for_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench, who = load_bench(TIDEWATER / "bench.yaml"), Person("B. Example")
+    assert bench.bench is not None
+    port: Any = MonitorThatStalled()
+    desk = Desk(bench, Places(tmp_path, tmp_path / "s"), port, lambda _: None, lambda: None)
+    due = min(one.calibration_due for one in bench.bench.instruments.values())
+    now = [datetime(due.year, due.month, due.day, 20, tzinfo=UTC)]
+    monkeypatch.setattr("orchestrator.engine.desk.datetime", SimpleNamespace(now=lambda zone: now[0]))
+    stop, sequence = Stop(lambda: 0.0), load_sequence(TIDEWATER / "sequence.yaml", KINDS, {})
+    desk._order = SimpleNamespace(sequence=sequence, override=None)  # type: ignore[assignment] # a run in progress
+    desk._stop, desk._planned_end = stop, now[0] + timedelta(hours=1)
+
+    desk.pause(who)
+    now[0] += timedelta(hours=2)
+    assert desk.resume({}, who)["sentence"] == "The run goes on."
+
+    desk.pause(who)
+    now[0] += timedelta(hours=3)  # past midnight, and an hour was left to go
+    with pytest.raises(Refused) as refused:
+        desk.resume({}, who)
+    assert refused.value.code == "calibration-lapsed"
+    assert stop.pause_asked_by == who.name
+
+    desk.resume({"override_calibration": "compared today", "override_by": "O. Charge"}, who)
+    assert stop.pause_asked_by is None
+    assert stop.resumed_in_spite_of is not None
+    assert stop.resumed_in_spite_of["reason"] == "compared today"
+    assert stop.resumed_in_spite_of["by"]["name"] == "O. Charge"
