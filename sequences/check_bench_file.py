@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from sequences.bench import Bench, ImpulseSource, instruments_of, outputs_of
 from sequences.check_bench_endurance import check_endurance
+from sequences.check_people import check_people
 from sequences.fields import nearest
 from sequences.findings import Finding, Severity, in_order
 from sequences.quantity import show
@@ -64,6 +65,7 @@ def check_bench(
     _instruments(looking, dialects, today)
     _dialect_types(looking, dialects or {})
     check_endurance(looking)
+    check_people(looking)
     return in_order(looking.findings)
 
 

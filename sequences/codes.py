@@ -421,6 +421,10 @@ CODES: dict[str, str] = {
         "The input has one channel where the trade has two (a door, an emergency stop): one stuck contact would "
         "go unseen."
     ),
+    "nobody-to-arm": (
+        "Arming asks for a witness or for two persons, and the bench file's `people` does not name them. Where people "
+        "are named nobody could ever arm this bench; where nobody is, anybody may say that they are the other one."
+    ),
     "no-independent-voltage": (
         "The bench file names no independent voltage measurement. Contact feedback alone does not prove that a "
         "part may be touched."
