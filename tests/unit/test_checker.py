@@ -194,6 +194,13 @@ def test_an_editor_with_the_schema_marks_what_the_check_refuses(name: str) -> No
     assert not validator.is_valid(as_texts(FOLDER / f"broken/{name}.yaml"))
 
 
+@pytest.mark.parametrize("name", ["cycle-limit-without-unit", "cycle-rate-in-hertz"])
+def test_an_editor_marks_a_fault_of_a_duty_of_cycles(name: str) -> None:
+    validator = jsonschema.Draft202012Validator(sequence_schema(KINDS))
+    assert validator.is_valid(as_texts(FOLDER / "good_cycles.yaml"))
+    assert not validator.is_valid(as_texts(FOLDER / f"broken_cycles/{name}.yaml"))
+
+
 def test_every_key_has_a_text_for_the_editor_to_show() -> None:
     def keys(schema: Any, path: str) -> list[str]:
         if isinstance(schema, list):
