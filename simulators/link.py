@@ -74,6 +74,7 @@ class SimulatedDevice(ABC):
         self._planned: dict[int, LinkFault] = {}
         self._away_until_s = -math.inf
         self._has_peer = False
+        self._fault = LinkFault()
         self.due_s = math.inf
         """`next_due_s` as of the last thing that changed it: for a plant that looks at all its devices often."""
         self.on_exchange: Callable[[int, bytes, bytes], None] = lambda number, message, reply: None
@@ -194,9 +195,13 @@ class SimulatedDevice(ABC):
             return reply * 2
         return self._falsified(reply, kind)
 
-    def answer_later(self, reply: bytes, now_s: float) -> None:
-        """Output that no message asked for just now: a pending reply that became ready."""
-        self._send(reply, self.link, now_s)
+    def answer_later(self, reply: bytes, now_s: float, fault: LinkFault | None = None) -> None:
+        """Output that no message asked for just now: a pending reply that became ready.
+
+        It goes wrong as the link does now, or as the exchange did that it belongs to.
+        """
+        self._send(reply, self.link if fault is None or fault.kind == "ok" else fault, now_s)
+        self.replan()
 
     # Inside
     def _is_there(self, now_s: float) -> bool:
@@ -219,7 +224,7 @@ class SimulatedDevice(ABC):
 
     def _exchange(self, message: bytes, now_s: float) -> None:
         self.exchanges += 1
-        fault = self._planned.pop(self.exchanges, self.link)
+        fault = self._fault = self._planned.pop(self.exchanges, self.link)
         if fault.kind == "ok":
             reply = self._answer(message, now_s)
             self.on_exchange(self.exchanges, message, reply)

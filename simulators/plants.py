@@ -6,9 +6,13 @@ from collections.abc import Callable
 from typing import Any
 
 from simulators.device import Plant
+from simulators.endurance.plant import build_endurance
 from simulators.impulse.plant import build_impulse
 
-KINDS: dict[str, Callable[[dict[str, Any], int], Plant]] = {"impulse": build_impulse}
+KINDS: dict[str, Callable[[dict[str, Any], int], Plant]] = {
+    "impulse": build_impulse,
+    "endurance": build_endurance,
+}
 
 
 def build(kind: str, spec: dict[str, Any], seed: int) -> Plant:

@@ -1,0 +1,374 @@
+"""The coupled physics of the endurance bench: the gantry presses, contacts make and break, loads take current."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+from simulators.bench_plant import stream
+from simulators.cell import Cell
+from simulators.divider import Divider
+from simulators.endurance.axis import Axis, AxisBuild
+from simulators.endurance.cell import INPUTS, PLAN
+from simulators.endurance.electrics import CHECK_V, Electrics, steady_a
+from simulators.endurance.loads import LoadBuild
+from simulators.endurance.press import ALWAYS_CLOSED, NO_BREAK, NO_MAKE, WELL, Press
+from simulators.endurance.recorder import Recorder
+from simulators.endurance.thermal import Terminal
+from simulators.endurance.wear import SpecimenBuild, Specimens
+from simulators.safety_io import SafetyIo
+from simulators.truth import TruthLog
+
+LINK_OHM = 1e-4
+
+
+class Bench:
+    """All of it but the instruments' insides. `live` brings it up to a time; instruments are joined by the plant."""
+
+    recorder: Recorder
+    safety_io: SafetyIo
+
+    def __init__(self, axis: AxisBuild, specimen: SpecimenBuild, load: LoadBuild, seed: int) -> None:
+        self.truth = TruthLog()
+        self.cell = Cell(self.truth, PLAN)
+        self.specimen = specimen
+        self.load = load
+        self.electrics = Electrics(load)
+        self.axis = Axis(axis, self.truth, stream(seed, "axis"))
+        self.axis.replanned = self._plan
+        self.specimens = Specimens(specimen, seed, stream(seed, "specimens"))
+        self.terminals = tuple(Terminal(specimen.kelvin_per_w * x, specimen.warms_in_s) for x in (1.0, 0.9))
+        self.connection = "specimen"
+        self.celsius = 23.0
+        self.humidity = 45.0
+        self.dividers = {"supply_divider": Divider(), "contact_divider": Divider()}
+        self.cycles = 0
+        self.operations = 0
+        self.not_made = [0] * specimen.mounts
+        self.not_broken = [0] * specimen.mounts
+        self.tricks: dict[int, list[Callable[[float], None]]] = {}
+        """What happens in a counted cycle, at its make."""
+        self.later: list[Callable[[float], None]] = []
+        """What happens as soon as the present event is over."""
+        self.missed: set[int] = set()
+        """Mounts whose contact does not make in the present press."""
+        self.inputs_version = 0
+        self._well = [WELL] * specimen.mounts
+        self._last_outcome = self._well
+        self._all_true = [True] * specimen.mounts
+        self._presses = 0
+        self._press: Press | None = None
+        self._pressed = False
+        self._marks: list[tuple[float, int]] = []
+        self._acts = (self._level_down, self._close, self._level_up, self._open)
+        self._inputs = self.cell.discrete_inputs(0.0)
+        self._now_s = 0.0
+
+    def join(self, recorder: Recorder, safety_io: SafetyIo) -> None:
+        """Wire the devices to the circuit, before anything else."""
+        self.recorder = recorder
+        self.safety_io = safety_io
+        relays = {name: "closed" if relay.closed else "open" for name, relay in self.cell.relays.items()}
+        self.truth.note(0.0, "start", contactors=relays, inputs=dict(zip(INPUTS, self._inputs, strict=True)))
+        self.settle_all(0.0)
+
+    # What a person does
+    def fit_specimens(self, now_s: float) -> None:
+        """New specimens of the type on all mounts; cycles are counted from the start."""
+        self.specimens.fit(range(self.specimen.mounts))
+        self.cycles = self.operations = 0
+        self.not_made = [0] * self.specimen.mounts
+        self.not_broken = [0] * self.specimen.mounts
+        for terminal in self.terminals:
+            terminal.attached = True
+        self._heat(now_s)
+
+    # Time
+    def live(self, now_s: float) -> None:
+        """Let everything happen that happens by itself until `now_s`, in order."""
+        while (at_s := self.next_due_s()) <= now_s:
+            if at_s > self._now_s:
+                self._now_s = at_s
+            self._happen(self._now_s)
+        if now_s > self._now_s:
+            self._now_s = now_s
+
+    def next_due_s(self) -> float:
+        """When something happens by itself."""
+        due_s = min(self.cell.due_s, self.safety_io.watchdog_due_s, self.axis.due_s)
+        return self._marks[0][0] if self._marks and self._marks[0][0] < due_s else due_s
+
+    def _happen(self, now_s: float) -> None:
+        marks = self._marks
+        if marks and marks[0][0] <= now_s:
+            self._acts[marks.pop(0)[1]](now_s)
+        elif self.axis.due_s <= now_s:
+            self.axis.live(now_s)
+        else:
+            if self.safety_io.watchdog_due_s <= now_s:
+                self.truth.note(now_s, "watchdog", state="expired")
+                self.safety_io.expire(now_s)
+            self.cell.advance(now_s)
+            self._cell_changed(now_s)
+        while self.later:
+            self.later.pop(0)(now_s)
+
+    # The safety controller's wiring
+    def discrete_inputs(self, now_s: float) -> Sequence[bool]:
+        """The inputs by address: as of the last look at the cell, which follows whatever changes one."""
+        return self._inputs
+
+    def input_registers(self, now_s: float) -> Sequence[int]:
+        """Before and behind the contact of mount 1 in 0.1 V, temperature in 0.1 degC, humidity in 0.1 %."""
+        return (
+            round(10 * self.dividers["supply_divider"].reads(self.source_v())),
+            round(10 * self.dividers["contact_divider"].reads(self.behind_v(now_s))),
+            round(10 * self.celsius),
+            round(10 * self.humidity),
+        )
+
+    def coils_changed(self, coils: Sequence[bool], now_s: float, by: str) -> None:
+        """The controller commands."""
+        self.cell.command(coils, now_s, by)
+        self._cell_changed(now_s)
+
+    def settle_all(self, now_s: float) -> None:
+        """Anything may have changed: bring cell, ways, heat and inputs in line with it."""
+        self.cell.settle(now_s)
+        self._plan(now_s)
+        self._cell_changed(now_s)
+
+    def _cell_changed(self, now_s: float) -> None:
+        closed = self.cell.is_closed("brake")
+        if closed != self.axis.brake_closed:
+            self.axis.brake(closed, now_s)
+        self._heat(now_s)
+        self._note_inputs(now_s)
+
+    # The circuit
+    def source_v(self) -> float:
+        """True voltage before the contacts, r.m.s. where it alternates."""
+        if self.cell.is_closed("load"):
+            return self.electrics.load_v()
+        return CHECK_V if self.cell.is_closed("check") and self.cell.mains else 0.0
+
+    def source_at_v(self, now_s: float) -> float:
+        """The same at a time."""
+        return self.source_v()
+
+    def is_load(self) -> bool:
+        """Whether the load's supply is before the contacts, not the check's."""
+        return self.cell.is_closed("load")
+
+    def behind_v(self, now_s: float) -> float:
+        """True voltage behind the contact of mount 1."""
+        volts, _ = self.contact_now(0, now_s)
+        return self.source_v() - volts
+
+    def contact_now(self, mount: int, now_s: float) -> tuple[float, float]:
+        """Voltage across the contact of a mount and current through it, steady."""
+        volts = self.source_v()
+        if not self.is_closed(mount):
+            return volts, 0.0
+        is_load = self.is_load()
+        share = self.electrics.lamps_left(mount) if is_load else 1.0
+        ohm = self.contact_ohm(mount)
+        amperes = share * steady_a(self.load, volts, is_load, ohm * share)
+        return amperes * ohm, amperes
+
+    def is_closed(self, mount: int) -> bool:
+        """Whether the contact of a mount conducts."""
+        if self.connection == "link":
+            return True
+        if self.specimens.welded[mount]:
+            return True
+        press = self._press
+        return self._pressed and press is not None and press.outcome[mount] != NO_MAKE
+
+    def contact_ohm(self, mount: int) -> float:
+        """Resistance of a closed contact."""
+        if self.connection == "link":
+            return LINK_OHM
+        if self._press is not None:
+            return self._press.block.ohm[self._press.row][mount]
+        return self.specimen.contact_ohm
+
+    # The recorder's terminals
+    @property
+    def mounts(self) -> int:
+        """How many specimens there are."""
+        return self.specimen.mounts
+
+    @property
+    def bank(self) -> int:
+        """The closed bank of the load, 0 for none."""
+        return self.electrics.bank
+
+    @property
+    def banks(self) -> int:
+        """How many banks the load has."""
+        return self.load.banks
+
+    def choose_bank(self, bank: int, now_s: float) -> None:
+        """Close one bank and open the others; 0 opens all."""
+        if bank != self.electrics.bank:
+            self.electrics.choose(bank, now_s)
+            self._heat(now_s)
+
+    def temperature_c(self, sensor: int, now_s: float) -> float:
+        """Terminals 1 and 2, then the air."""
+        if sensor > len(self.terminals):
+            return self.celsius
+        return self.terminals[sensor - 1].reads_c(self.celsius, now_s)
+
+    def level_changed(self, now_s: float) -> None:
+        """The recorder's trigger level."""
+        self._plan(now_s)
+
+    # The way of the gantry
+    def _plan(self, now_s: float) -> None:
+        """What the present way will pass, in order."""
+        axis, build = self.axis, self.specimen
+        if not axis.moving:
+            self._marks = []
+            return
+        level_mm = self.recorder.level_mm
+        if axis.goes_down():
+            ahead = [(axis.passes_s(level_mm, true=False), 0)]
+            if not self._pressed:
+                ahead.append((axis.passes_s(build.closes_mm), 1))
+        else:
+            ahead = [(axis.passes_s(level_mm, true=False), 2)]
+            if self._pressed:
+                ahead.append((axis.passes_s(build.opens_mm), 3))
+        self._marks = sorted([one for one in ahead if now_s <= one[0] < math.inf])
+
+    def _new_press(self) -> Press:
+        specimens = self.specimens
+        block, row = specimens.row(self._presses, self.cycles)
+        self._presses += 1
+        if self.connection == "link":
+            return Press(block, row, [ALWAYS_CLOSED] * specimens.mounts)
+        if any(specimens.welded):
+            return Press(block, row, [ALWAYS_CLOSED if welded else WELL for welded in specimens.welded])
+        return Press(block, row, self._well)
+
+    def _level_down(self, now_s: float) -> None:
+        press = self._press
+        if press is None or press.is_over or press.make_trigger_s < math.inf:
+            press = self._press = self._new_press()
+            if self._pressed:
+                press.closed_s = -math.inf
+        self._meet(press, now_s)
+        press.make_trigger_s = now_s
+        self.recorder.make_triggered(press, now_s)
+
+    def _close(self, now_s: float) -> None:
+        press = self._press
+        if press is None or press.is_over or press.closed_s < math.inf:
+            press = self._press = self._new_press()
+            self._meet(press, now_s)
+        self._pressed = True
+        press.closed_s, press.closing_mm_s = now_s, max(abs(self.axis.speed_mm_s(now_s)), 1.0)
+        self.missed.clear()
+        if press.make_volts > 0 and press.make_is_load and self.connection == "specimen":
+            self._operate(press, now_s)
+        self._judge_make(press)
+        if self.electrics.burnt:
+            press.shares = tuple(self.electrics.lamps_left(mount) for mount in range(self.specimen.mounts))
+        press.dip = self.electrics.dip
+        self._heat(now_s)
+
+    def _operate(self, press: Press, now_s: float) -> None:
+        """A make under voltage: it wears the contact; what was set on it happens."""
+        press.is_loaded = True
+        self.operations += 1
+        for mount, how in self.specimens.operated():
+            self.truth.note(now_s, "end of life", mount=mount + 1, how=how, operation=self.operations)
+        if press.record:
+            self.cycles += 1
+            press.number = self.cycles
+            for trick in self.tricks.pop(self.cycles, ()):
+                trick(now_s)
+
+    def _judge_make(self, press: Press) -> None:
+        specimens = self.specimens
+        if not (self.missed or any(specimens.welded) or any(specimens.dead)):
+            return
+        press.outcome = [self._outcome(mount, before) for mount, before in enumerate(press.outcome)]
+
+    def _outcome(self, mount: int, before: int) -> int:
+        if before == ALWAYS_CLOSED:
+            return before
+        if self.specimens.welded[mount]:
+            return NO_BREAK
+        return NO_MAKE if self.specimens.dead[mount] or mount in self.missed else WELL
+
+    def _meet(self, press: Press, now_s: float) -> None:
+        """The circuit as a make finds it."""
+        press.make_volts, press.make_is_load = self.source_v(), self.is_load()
+        press.bank = self.electrics.bank
+        press.filament_k = self.electrics.cold_k(now_s)
+
+    def _level_up(self, now_s: float) -> None:
+        press = self._press
+        if press is None or press.break_trigger_s < math.inf:
+            return
+        press.break_trigger_s = now_s
+        if press.opened_s == math.inf:
+            press.break_volts, press.break_is_load = self.source_v(), self.is_load()
+        press.after_volts = self._undipped_v()
+        self.recorder.break_triggered(press, now_s)
+        self._finish(press, now_s)
+
+    def _open(self, now_s: float) -> None:
+        press = self._press
+        self._pressed = False
+        if press is None:
+            return
+        press.opened_s, press.opening_mm_s = now_s, max(abs(self.axis.speed_mm_s(now_s)), 1.0)
+        if press.break_trigger_s == math.inf:
+            press.break_volts, press.break_is_load = self.source_v(), self.is_load()
+        if press.is_loaded:
+            self._note_operation(press, now_s)
+        self._heat(now_s)
+        self._finish(press, now_s)
+
+    def _finish(self, press: Press, now_s: float) -> None:
+        """Both the trigger and the contact are past."""
+        if press.break_trigger_s < math.inf and not self._pressed:
+            press.is_over = True
+            self.electrics.dip = 1.0
+
+    def _undipped_v(self) -> float:
+        return self.source_v() / self.electrics.dip if self.is_load() else self.source_v()
+
+    def _note_operation(self, press: Press, now_s: float) -> None:
+        outcome = press.outcome
+        for mount, one in enumerate(outcome if outcome is not self._well else ()):
+            self.not_made[mount] += one in (NO_MAKE, ALWAYS_CLOSED)
+            self.not_broken[mount] += one in (NO_BREAK, ALWAYS_CLOSED)
+        note = self.truth.routine if outcome == self._last_outcome else self.truth.note
+        self._last_outcome = outcome
+        made = [one in (WELL, NO_BREAK) for one in outcome] if outcome is not self._well else self._all_true
+        broke = [one == WELL for one in outcome] if outcome is not self._well else self._all_true
+        note(now_s, "operation", n=self.operations, cycle=press.number, made=made, broke=broke)
+
+    # Heat
+    def _heat(self, now_s: float) -> None:
+        """Current begins or ends: terminals and lamps warm up or cool down."""
+        volts, amperes = self.contact_now(0, now_s)
+        watts = amperes * volts if amperes else 0.0
+        for terminal in self.terminals:
+            terminal.heat(watts, now_s)
+        self.electrics.heats(amperes > 0 and self.is_load(), now_s)
+
+    def _note_inputs(self, now_s: float) -> None:
+        inputs = self.cell.discrete_inputs(now_s)
+        if inputs == self._inputs:
+            return
+        for name, before, after in zip(INPUTS, self._inputs, inputs, strict=True):
+            if before != after:
+                self.truth.note(now_s, "input", name=name, value=after)
+        self._inputs = inputs
+        self.inputs_version += 1

@@ -1,0 +1,218 @@
+"""Contact voltage and current around a make and around a break, sample by sample, in the recorder's codes.
+
+One half of a record holds what is the same for all mounts (`MakeHalf`, `BreakHalf`); `fill` puts one mount into its two
+rows. Times are sample numbers of the half: the first sample at which the contact is closed, or open.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from simulators.endurance.filament import Filament, heat_course_s
+from simulators.endurance.loads import (
+    ARC_V,
+    LEAST_ARC_A,
+    Array,
+    LoadBuild,
+    alternating_current_a,
+    direct_arc,
+    direct_current_a,
+    steady_lag,
+)
+
+Row = npt.NDArray[np.float32]
+Edges = Sequence[tuple[int, int]]
+"""Reopenings after the first make: first open sample, first closed sample."""
+BOUNCE_KEEPS = 0.55
+"""What is left of a direct current while a bouncing contact arcs."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Codes for one volt and one ampere, and the time between samples."""
+
+    per_v: float
+    per_a: float
+    interval_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Circuit:
+    """What stands before and behind the contacts for one half of a record.
+
+    `volts` is the supply's (r.m.s. where it alternates) with `ohm` of the load or of the check's resistor behind it;
+    no current where `is_open`.
+    """
+
+    volts: float
+    is_load: bool
+    is_open: bool = False
+    phase: float = 0.0
+    filament_k: float = 0.0
+
+
+CHECK_OHM = 1000.0
+
+
+class MakeHalf:
+    """From before the make to some time after it."""
+
+    def __init__(
+        self,
+        circuit: Circuit,
+        build: LoadBuild,
+        filament: Filament | None,
+        scale: Scale,
+        samples: int,
+        made_at: int,
+    ) -> None:
+        times_s = (np.arange(samples) + 0.5) * scale.interval_s
+        self.samples = samples
+        self.ohm = build.ohm if circuit.is_load else CHECK_OHM
+        self.alternates = circuit.is_load and build.omega != 0.0
+        self.follows_voltage = self.alternates and build.kind in ("resistive", "tungsten")
+        phase = circuit.phase + build.omega * made_at * scale.interval_s
+        self.arcs = circuit.is_load and not circuit.is_open and circuit.volts > ARC_V
+        self.open = _open_codes(circuit, build, scale, samples, self.alternates)
+        self.made = (_made_a(circuit, build, filament, times_s, phase) * scale.per_a).astype(np.float32)
+        if self.follows_voltage:  # conductances: the voltage is the same for every mount, their makes are not
+            self.made *= np.float32(1 / scale.per_v)
+        self.volts_per_ampere = np.float32(scale.per_v / scale.per_a)
+        self.arc = np.float32(ARC_V * scale.per_v)
+
+    def fill(self, volts: Row, amperes: Row, first: int, reopened: Edges, ohm: float) -> None:
+        """One mount: closed from `first` on but for the reopenings."""
+        volts[:first] = self.open[:first]
+        count = self.samples - first
+        if count <= 0:
+            return
+        current = amperes[first:]
+        if self.follows_voltage:
+            np.multiply(self.open[first:], self.made[:count], out=current)
+        else:
+            current[:] = self.made[:count]
+        if ohm > 0.01 * self.ohm:
+            current *= np.float32(self.ohm / (self.ohm + ohm))
+        np.multiply(current, np.float32(ohm) * self.volts_per_ampere, out=volts[first:])
+        for opens, closes in reopened:
+            self._reopen(volts[opens:closes], amperes[opens:closes], self.open[opens:closes])
+
+    def _reopen(self, volts: Row, amperes: Row, supply: Row) -> None:
+        if not self.arcs:
+            volts[:] = supply
+            amperes[:] = 0.0
+        elif self.alternates:
+            np.minimum(np.abs(supply), self.arc, out=volts)
+            np.copysign(volts, supply, out=volts)
+        else:
+            volts[:] = self.arc
+            amperes *= np.float32(BOUNCE_KEEPS)
+
+
+class BreakHalf:
+    """From before the break to some time after it."""
+
+    def __init__(self, circuit: Circuit, build: LoadBuild, scale: Scale, samples: int) -> None:
+        times_s = np.arange(samples) * scale.interval_s
+        self.samples = samples
+        self.interval_s = scale.interval_s
+        self.ohm = build.ohm if circuit.is_load else CHECK_OHM
+        self.alternates = circuit.is_load and build.omega != 0.0
+        self.phase, self.omega, self.lag = circuit.phase, build.omega, steady_lag(build)
+        self.open = _open_codes(circuit, build, scale, samples, self.alternates)
+        amperes = 0.0 if circuit.is_open else circuit.volts / self.ohm
+        course = np.full(samples, amperes)
+        if self.alternates:
+            course = math.sqrt(2) * amperes * np.sin(self.phase - self.lag + self.omega * times_s)
+        self.closed = (course * scale.per_a).astype(np.float32)
+        self.volts_per_ampere = np.float32(scale.per_v / scale.per_a)
+        self.arcs = circuit.is_load and circuit.volts > ARC_V and amperes > LEAST_ARC_A
+        self.arc_code = np.float32(ARC_V * scale.per_v)
+        self._scale = scale
+        self._direct = direct_arc(build, circuit.volts if circuit.is_load else 0.0, amperes)
+        self._drawn: dict[int, tuple[Row, Row]] = {}
+
+    def fill(self, volts: Row, amperes: Row, first: int, arc_x: float, ohm: float) -> None:
+        """One mount: closed until `first`, then an arc of `arc_x` times the usual length, then open."""
+        factor = np.float32(self.ohm / (self.ohm + ohm))
+        np.multiply(self.closed[:first], factor, out=amperes[:first])
+        np.multiply(amperes[:first], np.float32(ohm) * self.volts_per_ampere, out=volts[:first])
+        if first >= self.samples:
+            return
+        end = first
+        if self.arcs:
+            end = self._alternating_arc(volts, amperes, first) if self.alternates else first
+            if not self.alternates:
+                end = self._drawn_out(volts, amperes, first, arc_x)
+        volts[end:] = self.open[end:]
+
+    def stay_open(self, volts: Row) -> None:
+        """One mount that was never closed."""
+        volts[:] = self.open
+
+    def arc_samples(self, arc_x: float) -> int:
+        """How many samples a direct arc lasts."""
+        return round(self._direct.time_s * arc_x / self.interval_s)
+
+    def _drawn_out(self, volts: Row, amperes: Row, first: int, arc_x: float) -> int:
+        count = self.arc_samples(arc_x)
+        if count not in self._drawn:
+            self._drawn[count] = self._draw(count)
+        end = min(first + count, self.samples)
+        drawn_v, drawn_a = self._drawn[count]
+        volts[first:end] = drawn_v[: end - first]
+        amperes[first:end] = drawn_a[: end - first]
+        return end
+
+    def _draw(self, count: int) -> tuple[Row, Row]:
+        arc = self._direct
+        places = (np.arange(count) + 0.5) / max(count, 1) * (arc.current_a.size - 1)
+        grid = np.arange(arc.current_a.size)
+        drawn_v = np.interp(places, grid, arc.voltage_v) * self._scale.per_v
+        drawn_a = np.interp(places, grid, arc.current_a) * self._scale.per_a
+        return drawn_v.astype(np.float32), drawn_a.astype(np.float32)
+
+    def _alternating_arc(self, volts: Row, amperes: Row, first: int) -> int:
+        """An arc at alternating voltage ends with the current's next zero."""
+        angle = (self.phase - self.lag + self.omega * first * self.interval_s) % math.pi
+        end = min(first + math.ceil((math.pi - angle) / (self.omega * self.interval_s)), self.samples)
+        amperes[first:end] = self.closed[first:end]
+        np.copysign(self.arc_code, self.closed[first:end], out=volts[first:end])
+        return end
+
+
+def _open_codes(circuit: Circuit, build: LoadBuild, scale: Scale, samples: int, alternates: bool) -> Row:
+    """The voltage across an open contact."""
+    if not alternates:
+        return np.full(samples, circuit.volts * scale.per_v, dtype=np.float32)
+    angles = circuit.phase + build.omega * scale.interval_s * np.arange(samples)
+    return np.asarray(math.sqrt(2) * circuit.volts * scale.per_v * np.sin(angles), dtype=np.float32)
+
+
+def _made_a(
+    circuit: Circuit,
+    build: LoadBuild,
+    filament: Filament | None,
+    times_s: Array,
+    phase: float,
+) -> Array:
+    """Current after a make; conductance in siemens where the current follows the voltage at once."""
+    if circuit.is_open:
+        return np.zeros(times_s.size)
+    if not circuit.is_load:
+        return np.full(times_s.size, circuit.volts / CHECK_OHM)
+    share = circuit.volts / build.voltage_v
+    if filament is not None:
+        heats_s = heat_course_s(phase, build.omega, times_s) * share * share
+        conductances = filament.conductances(circuit.filament_k, heats_s)
+        return conductances if build.omega else conductances * circuit.volts
+    if build.omega == 0.0:
+        return direct_current_a(build, times_s) * share
+    if build.kind == "resistive":
+        return np.full(times_s.size, 1 / build.ohm)
+    return alternating_current_a(build, phase, times_s) * share
