@@ -13,8 +13,13 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from orchestrator.record import wording
 from orchestrator.record.captures import Capture, read_capture
+from orchestrator.record.cycles import own_rows
+from orchestrator.record.ledger_rows import FINDINGS
+from orchestrator.record.ledger_table import LedgerRows
 from orchestrator.record.reader import RunRecord
 from orchestrator.record.sheet import data_sheet
 from orchestrator.record.summary import Shot, Summary, summarise
@@ -26,7 +31,11 @@ _LONG_AGO = (1980, 1, 1, 0, 0, 0)  # the earliest date a zip can hold: equal rec
 def tables(record: RunRecord) -> dict[str, bytes]:
     """The CSV tables of a run by file name."""
     run = summarise(record.entries)
-    return {"shots.csv": _shots(run), "verdicts.csv": _verdicts(run), "measurements.csv": _measurements(run)}
+    both = {"verdicts.csv": _verdicts(run), "measurements.csv": _measurements(run)}
+    rows = own_rows(record)
+    if rows is None:
+        return {"shots.csv": _shots(run), **both}
+    return {"cycles.csv": _cycles(run, rows), "anomalies.csv": _anomalies(run), **both}
 
 
 def capture_csv(capture: Capture) -> bytes:
@@ -88,7 +97,7 @@ def _guide(record: RunRecord, heads: Sequence[Mapping[str, Any]]) -> str:
 
 {record.run}/            the run folder as it is; nothing in it was changed for this bundle
   journal.jsonl          what happened, one JSON object a line; `prev` is the sha256 of the line before
-  seal.json              sha256 and size of every file at the end of the run
+{_guide_cycles(record)}  seal.json              sha256 and size of every file at the end of the run
   amendments.jsonl       what was said later, each line with who, when, why
   captures/              raw codes of each shot, HDF5
   sheet.txt              the data sheet in plain text, as it was sealed
@@ -102,6 +111,12 @@ The laboratory's list of heads holds for this run (ask it to confirm):
 
 {wording.ONLY_THE_ITEMS_TESTED}
 """
+
+
+def _guide_cycles(record: RunRecord) -> str:
+    if not record.last("cycles_started"):
+        return ""
+    return "  cycles.txt             the ledger: a row for each mount of each cycle, its columns named at the top\n"
 
 
 def _table(head: Sequence[str], rows: Iterable[Sequence[Cell]]) -> bytes:
@@ -160,6 +175,59 @@ def _shot_row(run: Summary, shot: Shot, names: Iterable[str]) -> list[Cell]:
     return row
 
 
+_CONFIRMED = ("position confirmed", "electrically confirmed", "counts on the specimen")
+
+
+def _cycles(run: Summary, rows: LedgerRows) -> bytes:
+    """The ledger with its columns in SI units; one line for each mount of each cycle."""
+    units = {"bounce_count": "1"} | dict.fromkeys(("inrush", "steady_current"), "A") | {"contact_drop": "V"}
+    head = ["run", "world", "cycle", "time since the run began [s]", "bank", "mount", *_CONFIRMED, "finding"]
+    head += [f"{wording.plain_name(name)} [{units.get(name, 's')}]" for name in rows.figures]
+    head += ["supply [1]"]
+    first = ",".join(_quoted(str(run.started.get(key))) for key in ("run", "world"))
+    flags = [np.where(one, "yes", "no") for one in (rows.position, rows.electrical, rows.counted)]
+    columns = [rows.cycle, rows.t_s, rows.bank, rows.mount, *flags, np.array(FINDINGS)[rows.finding]]
+    measured = [_column(one) for one in (*rows.figures.values(), rows.supply)]
+    table = zip(*(one.tolist() for one in columns), *measured, strict=True)
+    lines = [f"{first},{','.join(map(str, row))}" for row in table]
+    return ("\r\n".join([",".join(head), *lines]) + "\r\n").encode("utf-8-sig")
+
+
+def _quoted(text: str) -> str:
+    """A text as one field of a CSV line."""
+    return _table([], [[text]]).decode("utf-8-sig").strip("\r\n")
+
+
+def _column(values: Any) -> list[str]:
+    """Numbers as text; empty where there is none."""
+    return ["" if value != value else f"{value:.9g}" for value in values.tolist()]
+
+
+def _anomalies(run: Summary) -> bytes:
+    head = [
+        "run",
+        "world",
+        "cycle",
+        "mount",
+        "bank",
+        "finding",
+        "counts on the specimen",
+        "why",
+        "noticed [UTC]",
+    ]
+    first = [str(run.started.get(key)) for key in ("run", "world")]
+    return _table(
+        head,
+        [
+            [
+                *first, e.get("cycle"), e.get("mount"), e.get("bank"), wording.plain_name(e.get("finding") or ""),
+                "yes" if e.get("counted") else "no", e.get("why"), e.get("utc"),
+            ]
+            for e in run.of("anomaly")
+        ],
+    )  # fmt: skip
+
+
 _VERDICT_COLUMNS = (
     "clause", "result", "judged", "direction", "limit", "unit", "must_be", "rule", "value", "expanded_uncertainty",
     "coverage_factor", "acceptance_limit", "verdict", "conditional", "sentence",
@@ -167,19 +235,28 @@ _VERDICT_COLUMNS = (
 
 
 def _verdicts(run: Summary) -> bytes:
-    head = ["run", "world", "specimen", *map(wording.plain_name, _VERDICT_COLUMNS), "shots"]
+    columns = _VERDICT_COLUMNS if run.cycles is None else ("mount", "at_least", *_VERDICT_COLUMNS)
+    head = [
+        "run",
+        "world",
+        "specimen",
+        *map(wording.plain_name, columns),
+        "shots" if run.cycles is None else "cycles",
+    ]
     first = [str(run.started.get(key)) for key in ("run", "world", "specimen")]
     return _table(
         head,
         [
-            [*first, *(row.get(key) for key in _VERDICT_COLUMNS), wording.shots_words(row.get("shots"))]
+            [*first, *(row.get(key) for key in columns), wording.shots_words(row.get("shots"))]
             for row in run.verdicts
         ],
     )
 
 
 def _measurements(run: Summary) -> bytes:
-    head = ["run", "world", "specimen", "result", "shot", "measured [UTC]", "value", "unit"]
+    cyclic = run.cycles is not None
+    place = ["mount", "cycle"] if cyclic else ["shot"]
+    head = ["run", "world", "specimen", "result", *place, "measured [UTC]", "value", "unit"]
     head += ["expanded uncertainty U", "k", "instrument"]
     first = [str(run.started.get(key)) for key in ("run", "world", "specimen")]
     keys = ("value", "unit", "expanded_uncertainty", "coverage_factor", "instrument")
@@ -189,7 +266,7 @@ def _measurements(run: Summary) -> bytes:
             [
                 *first,
                 wording.plain_name(e.get("result") or ""),
-                e.get("shot"),
+                *([e.get("mount"), e.get("shot") or 0] if cyclic else [e.get("shot")]),
                 e.get("utc"),
                 *map(e.get, keys),
             ]

@@ -8,8 +8,9 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from orchestrator.core.identity import CARD_FIELDS
-from orchestrator.record import wording
-from orchestrator.record.entry_words import override_words
+from orchestrator.record import cycles_sheet, wording
+from orchestrator.record.cycles import Cycles
+from orchestrator.record.entry_words import entry_words, override_words
 from orchestrator.record.summary import PARTS, Shot, Summary, summarise
 
 WIDTH = 110
@@ -30,8 +31,7 @@ def data_sheet(
         _section("CONDITIONS AND PARAMETERS", _conditions(run)),
         _section("PEOPLE AND WHAT THEY CONFIRMED", _people(run, amendments)),
         _section("VERIFICATION OF THE BENCH, SPECIMEN NOT CONNECTED", _verification(run)),
-        _section("MEASUREMENTS NOT BELONGING TO A SHOT", _other_measurements(run)),
-        _section("SHOTS ON THE SPECIMEN", _shots(run, ("duty",))),
+        *_duty_sections(run),
         _section("DECISION RULES", _rules(run)),
         _section("EVENTS", _events(run)),
         _section("AMENDMENTS", _amendments(amendments)),
@@ -81,11 +81,11 @@ def _facts(run: Summary) -> Iterator[str]:
     mark = "   REHEARSAL, simulated" if run.rehearsal else ""
     yield _fact("outcome", f"{run.outcome_words.split(':')[0]}   (token: {run.outcome}){mark}")
     yield from _table(
-        ("clause", "result", "judged", "demand", "value, U", "k", "accept. limit", "verdict", "shots"),
+        (*_VERDICT_HEAD, "shots" if run.cycles is None else "cycles"),
         [_verdict_row(row) for row in run.verdicts],
     )
     for row in run.verdicts:
-        yield from _wrapped(f"{row.get('clause')}: {wording.verdict_sentence(row)}")
+        yield from _wrapped(f"{wording.clause_words(row)}: {wording.verdict_sentence(row)}")
     yield ""
     if not run.ended:
         yield from _wrapped(f"Why it stopped: {wording.INTERRUPTED}")
@@ -98,16 +98,19 @@ def _facts(run: Summary) -> Iterator[str]:
         yield from _wrapped(f"{which}: {cause.get('reason')}: {cause.get('what')}{who}")
 
 
+_VERDICT_HEAD = ("clause", "result", "judged", "demand", "value, U", "k", "accept. limit", "verdict")
+
+
 def _verdict_row(row: Mapping[str, Any]) -> tuple[str, ...]:
-    unit = row.get("unit")
+    unit = wording.row_unit(row)
     value = row.get("value")
     accept = row.get("acceptance_limit")
     return (
-        str(row.get("clause")),
+        wording.clause_words(row),
         wording.plain_name(row.get("result") or ""),
         str(row.get("judged") or ""),
         wording.limit_words(row),
-        "" if value is None else wording.measured(row),
+        "" if value is None else wording.measured({**row, "unit": unit}),
         _factor(row.get("coverage_factor")) if value is not None else "",
         "" if accept is None else wording.exact(accept, unit),
         f"{row.get('verdict')}{' cond.' if row.get('conditional') else ''}",
@@ -143,7 +146,10 @@ def _specimen(run: Summary) -> Iterator[str]:
         yield _fact(
             "indicator", f"{layers}, {entry.get('state')}, put on by {wording.person(entry.get('by'))}"
         )
-    yield _fact("shots applied", run.ended.get("shots_applied", "see the shots below"))
+    if run.started.get("specimens"):
+        yield from _wrapped(f"{'mounts:':<24}{', '.join(map(str, run.started['specimens']))}")
+    if run.cycles is None:
+        yield _fact("shots applied", run.ended.get("shots_applied", "see the shots below"))
 
 
 def _bench(run: Summary) -> Iterator[str]:
@@ -225,6 +231,30 @@ def _other_measurements(run: Summary) -> Iterator[str]:
         value = wording.measured(vars(figure))
         factor = f" (k = {figure.coverage_factor:.2f})" if figure.coverage_factor else ""
         yield _fact(wording.plain_name(figure.name), f"{value}{factor}   {wording.moment(utc)}")
+
+
+def _duty_sections(run: Summary) -> Iterator[str]:
+    cycles = run.cycles
+    if cycles is None:
+        yield _section("MEASUREMENTS NOT BELONGING TO A SHOT", _other_measurements(run))
+        yield _section("SHOTS ON THE SPECIMEN", _shots(run, ("duty",)))
+    else:
+        yield _section("MEASUREMENTS BEFORE, BETWEEN AND AFTER THE CYCLES", _between_cycles(run))
+        yield _section("CYCLES ON THE SPECIMEN", _cycles(cycles))
+
+
+def _between_cycles(run: Summary) -> Iterator[str]:
+    for name, (head, rows) in cycles_sheet.measured_tables(run.of("measurement")):
+        yield f"{name}:"
+        yield from _table(head, rows)
+
+
+def _cycles(cycles: Cycles) -> Iterator[str]:
+    yield from (_fact(name, value) for name, value in cycles_sheet.facts(cycles))
+    yield ""
+    yield from _table(*cycles_sheet.counts_table(cycles))
+    for text in cycles_sheet.sentences(cycles):
+        yield from _wrapped(text)
 
 
 def _shots(run: Summary, parts: Sequence[str]) -> Iterator[str]:
@@ -319,6 +349,8 @@ def event_words(entry: Mapping[str, Any]) -> str:
             return f"interlock {entry.get('name')} {'closed' if entry.get('closed') else 'OPENED'}"
         case "override":
             return override_words(entry)
+        case "gap" | "uncertain_cycle" | "trend_warning" | "mount_stopped" | "measurement_lost":
+            return entry_words(entry)
         case "invalid_shot":
             return f"shot {entry.get('shot')} was not valid: {entry.get('why')}"
         case "off_proof" if not entry.get("safe"):

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from orchestrator.core.outcome import Outcome, in_words
+from orchestrator.record.cycles import Cycles, cycles_of
 from orchestrator.record.reader import is_rehearsal, last, of
 
 Entry = Mapping[str, Any]
@@ -89,6 +90,11 @@ class Summary:
     def part(self, part: str) -> list[Shot]:
         """The shots of one part, in the order they were made."""
         return [shot for shot in self.shots if shot.part == part]
+
+    @property
+    def cycles(self) -> Cycles | None:
+        """The cyclic duty, where the run has one."""
+        return cycles_of(self.entries)
 
     @property
     def started(self) -> dict[str, Any]:

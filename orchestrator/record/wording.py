@@ -47,6 +47,7 @@ VERDICT_WORDS: Mapping[str, str] = {
     "N/A": "the requirement does not apply",
     "N/J": "not judged",
 }
+PLAIN_NUMBERS = frozenset({"bounce_count", "cycles", "malfunctions"})
 REHEARSAL = "REHEARSAL: simulated from beginning to end. No specimen was tested; this is no test result."
 INTERRUPTED = (
     "not recorded: the run was interrupted, or is still going on. Treat the bench as live until it is proven off, and "
@@ -145,7 +146,20 @@ def limit_words(row: Mapping[str, Any]) -> str:
         return f"must be {row['must_be']}"
     if row.get("limit") is None:
         return "no limit recorded"
-    return f"{plain_name(row.get('direction') or 'limit')} {exact(row['limit'], row.get('unit'))}"
+    unit = row_unit(row)
+    also = f"at least {exact(row['at_least'], unit)}, " if row.get("at_least") is not None else ""
+    return f"{also}{plain_name(row.get('direction') or 'limit')} {exact(row['limit'], unit)}"
+
+
+def clause_words(row: Mapping[str, Any]) -> str:
+    """The clause of a verdict row, with the mount where each mount has its own."""
+    return f"{row.get('clause')}, mount {row['mount']}" if row.get("mount") else str(row.get("clause"))
+
+
+def row_unit(row: Mapping[str, Any]) -> str:
+    """The unit in which a verdict row's numbers are said: counts are plain numbers, other ratios per cent."""
+    plain = row.get("judged") == "count" or row.get("result") in PLAIN_NUMBERS
+    return "" if plain and row.get("unit") == "1" else str(row.get("unit") or "")
 
 
 def verdict_word(row: Mapping[str, Any]) -> str:

@@ -16,8 +16,10 @@ from orchestrator.record.reader import read_run
 from orchestrator.record.seal import Heads
 from orchestrator.record.sheet import data_sheet
 from orchestrator.record.specimens import history
+from orchestrator.record.store import MemoryStore
 from orchestrator.record.verify import verify
 from orchestrator.report.render import Issue, render
+from tests import endurance_records as endurance
 from tests.golden.invented_run import InventedClock, Plan, invented_folder, invented_store
 
 REPORTS = Path(__file__).parent / "reports"
@@ -49,6 +51,27 @@ PLANS = {
     ),
     "interrupted": Plan(shots=3, verification_shots=0, samples=400, stop_after=1, ended=False, sealed=False),
 }
+
+
+ENDURANCE = {
+    "cycles-reached": endurance.Plan(findings={(9, 1): "supply_dip"}),
+    "cycles-one-failed": endurance.Plan(
+        findings={(7, 2): "fail_to_make", (8, 2): "fail_to_make"}, continues="20260305-0900-WG-01"
+    ),
+    "cycles-interrupted": endurance.Plan(upto=25, ended=False, sealed=False, energised_at_the_end=True),
+}
+
+
+@pytest.mark.parametrize("name", ENDURANCE)
+def test_the_sheet_of_a_cyclic_duty_is_as_it_was_read_and_accepted(name: str) -> None:
+    store = MemoryStore()
+    endurance.Endurance(ENDURANCE[name], store).write()
+    sheet = data_sheet(read_run(store).entries)
+    accepted = REPORTS / f"{name}.txt"
+    if not accepted.exists():
+        accepted.write_text(sheet)
+        pytest.fail(f"{accepted} was written: read it, then run this again")
+    assert sheet == accepted.read_text()
 
 
 @pytest.mark.parametrize("name", PLANS)

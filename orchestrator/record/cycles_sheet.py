@@ -1,0 +1,111 @@
+"""The part of the data sheet that tells a cyclic duty: counts, failures, gaps, what was measured between the cycles."""
+
+from __future__ import annotations
+
+import statistics
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from orchestrator.record import wording
+from orchestrator.record.cycles import MOST_MOUNTS, Cycles
+from orchestrator.record.entry_words import anomaly_words, gap_words, warning_words
+
+Entry = Mapping[str, Any]
+Table = tuple[Sequence[str], Sequence[Sequence[str]]]
+
+
+def counts_table(cycles: Cycles) -> Table:
+    """Heading and one row for each mount."""
+    head = ("mount", "specimen", "cycles", "confirmed", "malfunctions", "failed at cycle", "discounted")
+    rows = [
+        (
+            str(one.mount),
+            one.specimen,
+            f"{one.cycles:,}",
+            f"{one.confirmed:,}",
+            str(one.malfunctions),
+            "" if one.failed_at is None else f"{one.failed_at:,}",
+            str(sum(1 for a in cycles.anomalies if a.get("mount") == one.mount and not a.get("counted"))),
+        )
+        for one in cycles.mounts
+    ]
+    return head, rows
+
+
+def facts(cycles: Cycles) -> Iterator[tuple[str, str]]:
+    """Name and value of what is said in one line each."""
+    yield "declared cycles", f"{cycles.declared:,}"
+    yield (
+        "cycles of this run",
+        f"{cycles.first:,} to {cycles.upto:,}" if cycles.upto >= cycles.first else "none",
+    )
+    yield "counts", "cycles = confirmed + malfunctions, on the specimen; discounted cycles are repeated"
+    if cycles.discounted:
+        found = ", ".join(
+            f"{wording.plain_name(name)} {number}" for name, number in cycles.discounted.items()
+        )
+        yield "discounted", f"{found} (load, supply, actuator or recorder: never the specimen's)"
+    for number in cycles.uncertain:
+        yield "uncertain", f"cycle {number}: it had begun and is not confirmed; it is not counted"
+    yield (
+        "ledger",
+        f"cycles.txt, a row for each mount of each cycle; {len(cycles.segments)} segment hashes in the journal",
+    )
+
+
+def sentences(cycles: Cycles) -> Iterator[str]:
+    """Gaps, failures, warnings, anomalies as far as they are listed, and what the counts say on life."""
+    for gap in cycles.gaps:
+        yield f"GAP: {gap_words(gap)}"
+        for point in gap.get("points") or []:
+            yield f"  {point.get('point')}: {point.get('found')}"
+    for failure in cycles.failures:
+        yield f"FAILED: {failure.why} ({wording.plain_name(failure.finding)})"
+    if not cycles.failures:
+        yield "No mount failed by the failure policy."
+    for warning in cycles.warnings:
+        yield warning_words(warning)
+    for anomaly in cycles.shown_anomalies:
+        yield anomaly_words(anomaly)
+    if cycles.not_shown:
+        yield f"and {cycles.not_shown} more anomalies, counted above; all are in the journal and the ledger."
+    if cycles.lifetime.get("in_words"):
+        yield f"On life: {cycles.lifetime['in_words']}"
+
+
+def measured_tables(measurements: Sequence[Entry]) -> Iterator[tuple[str, Table]]:
+    """For each measured result its name and a table: a row for each time, a column for each mount.
+
+    More than a few mounts are drawn together to smallest, median and largest.
+    """
+    for result in dict.fromkeys(str(entry.get("result")) for entry in measurements):
+        own = [entry for entry in measurements if entry.get("result") == result]
+        mounts = sorted({int(entry.get("mount") or 0) for entry in own})
+        times = list(dict.fromkeys(int(entry.get("shot") or 0) for entry in own))
+        by_time = [[entry for entry in own if int(entry.get("shot") or 0) == time] for time in times]
+        rows = [
+            (_time_words(time), *_cells(entries, mounts))
+            for time, entries in zip(times, by_time, strict=True)
+        ]
+        yield wording.plain_name(result), (("after cycle", *_columns(mounts)), rows)
+
+
+def _time_words(cycle: int) -> str:
+    return f"{cycle:,}" if cycle else "start"
+
+
+def _columns(mounts: Sequence[int]) -> tuple[str, ...]:
+    if len(mounts) > MOST_MOUNTS:
+        return ("smallest", "median", "largest")
+    return tuple(f"mount {mount}" if mount else "value" for mount in mounts)
+
+
+def _cells(entries: Sequence[Entry], mounts: Sequence[int]) -> list[str]:
+    if len(mounts) > MOST_MOUNTS:
+        values = [float(entry["value"]) for entry in entries if entry.get("value") is not None]
+        unit = str(entries[0].get("unit") or "")
+        return [
+            wording.quantity(pick(values), unit) if values else "" for pick in (min, statistics.median, max)
+        ]
+    newest = {int(entry.get("mount") or 0): wording.measured(entry) for entry in entries}
+    return [newest.get(mount, "") for mount in mounts]
