@@ -86,14 +86,15 @@ def cycle_figures(
     volts, amperes = np.abs(contact_v), np.abs(current_a)
     flowing = amperes > criteria.floor_a
     split, parting_at = layout.make_samples, layout.make_samples + layout.break_pre
-    is_open = open_states(volts, flowing, criteria, layout.interval_s, split)
+    is_open = open_states(volts, amperes, criteria, layout.interval_s, split)
     make, on, rest = slice(0, split), slice(split, parting_at), slice(split, None)
     closing = makes(volts[:, make], flowing[:, make], is_open[:, make], criteria)
     opening = breaks(
         volts[:, rest], amperes[:, rest], flowing[:, rest], is_open[:, rest], criteria, layout.interval_s
     )
     kept = np.add.reduce(is_open[:, on], axis=1, dtype=np.int64) < layout.break_pre / 2
-    before = np.logical_or.reduce(flowing[:, : max(1, layout.make_pre // 2)], axis=1)
+    pre = max(1, layout.make_pre)
+    before = np.add.reduce(amperes[:, :pre], axis=1) > pre * criteria.floor_a
     inrush = np.maximum.reduce(amperes[:, make], axis=1)
     steady, drop = (
         _while_on(each[:, on], criteria.ac_hz, layout.interval_s) for each in (current_a, contact_v)

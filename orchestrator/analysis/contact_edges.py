@@ -25,10 +25,12 @@ from orchestrator.analysis.waveform import Array
 
 Flags = NDArray[np.bool_]
 Indices = NDArray[np.intp]
-SQRT2 = math.sqrt(2.0)
 FLOWING = 0.05  # of the rated current: less is no current
 ZERO_MARGIN = 1.5  # by how much a zero of the supply may be longer than computed, and
 ZERO_SAMPLES = 2.0  # how many samples besides
+TAIL_SAMPLES = 8
+TAIL_PERIODS = 0.05
+STRAIGHT_SAMPLES = 2.0  # within which a falling current must reach zero, to be followed there
 RAMP_SAMPLES = 4  # over which the fall of a slowly ending current is taken
 RAMP_SHARE = 0.1  # of the arcing: the most by which its end is extrapolated
 
@@ -38,7 +40,7 @@ class Criteria:
     """What tells open from closed and current from none.
 
     `ac_hz` is 0 for direct voltage. `flowing_above_a` is the least current that counts as one; None is
-    FLOWING of the rated current.
+    FLOWING of the rated current. Below five times the noise of a sample the end of a current is found too late.
     """
 
     open_above_v: float
@@ -73,9 +75,9 @@ class Breaks:
 
 
 def open_states(
-    volts: Array, flowing: Flags, criteria: Criteria, interval_s: float, split: int | None = None
+    volts: Array, amperes: Array, criteria: Criteria, interval_s: float, split: int | None = None
 ) -> Flags:
-    """Which samples show an open contact; `volts` are sizes without sign, `flowing` where current flows.
+    """Which samples show an open contact; voltage and current are sizes without sign.
 
     `split` is the sample at which a second record begins in each row.
     """
@@ -83,7 +85,7 @@ def open_states(
     if criteria.ac_hz == 0.0:
         return high
     low_for = zero_samples(np.maximum.reduce(volts, axis=1), criteria, interval_s)
-    return _zeros_bridged(high, flowing, low_for, split or 0)
+    return _zeros_bridged(high, amperes, criteria.floor_a, low_for, split or 0)
 
 
 def zero_samples(peak_v: Array, criteria: Criteria, interval_s: float) -> Array:
@@ -93,7 +95,7 @@ def zero_samples(peak_v: Array, criteria: Criteria, interval_s: float) -> Array:
     return np.asarray(ZERO_MARGIN * low_s / interval_s + ZERO_SAMPLES, dtype=np.float64)
 
 
-def _zeros_bridged(high: Flags, flowing: Flags, low_for: Array, split: int) -> Flags:
+def _zeros_bridged(high: Flags, amperes: Array, floor_a: float, low_for: Array, split: int) -> Flags:
     """Stretches of low voltage that are zeros of the supply become open."""
     mounts, samples = high.shape
     changes = np.empty((mounts, samples), dtype=np.bool_)
@@ -101,7 +103,7 @@ def _zeros_bridged(high: Flags, flowing: Flags, low_for: Array, split: int) -> F
     changes[:, 0] = changes[:, split] = True
     starts = np.flatnonzero(changes)
     lengths = np.diff(starts, append=high.size)
-    conducting = np.logical_or.reduceat(flowing.ravel(), starts)
+    conducting = np.add.reduceat(amperes.ravel(), starts) > floor_a * lengths  # its mean: noise is no current
     brief = lengths <= low_for[starts // samples]
     stays_open = high.ravel()[starts] | (brief & ~conducting)
     return np.repeat(stays_open, lengths).reshape(mounts, samples)
@@ -163,7 +165,8 @@ def breaks(
     parted = is_open.argmax(axis=1)
     opened = parted > 0  # a mount open from the start does not part
     ended = samples - 1 - flowing[:, ::-1].argmax(axis=1)
-    flowing_last = (ended >= samples - _pause_samples(criteria, interval_s)) & flowing.any(axis=1)
+    tail = _tail_samples(criteria, interval_s)
+    flowing_last = np.add.reduce(amperes[:, -tail:], axis=1) > tail * criteria.floor_a
     parting = _instants(volts, flowing, np.maximum(parted, 1), criteria, 1.0)
     extinction = _extinctions(amperes, np.minimum(ended, samples - 2), parting)
     cut = opened & ~flowing_last
@@ -173,12 +176,11 @@ def breaks(
     return Breaks(parting, extinction, opened, flowing_last)
 
 
-def _pause_samples(criteria: Criteria, interval_s: float) -> int:
-    """How near to the end of a record the last current must be for it to flow on: the pause of an a.c. zero."""
+def _tail_samples(criteria: Criteria, interval_s: float) -> int:
+    """Over how many of the last samples the current's mean tells whether it flows on: more than an a.c. zero."""
     if criteria.ac_hz == 0.0:
-        return 1
-    part = min(criteria.floor_a / (SQRT2 * criteria.rated_a), 1.0)
-    return 2 + int(math.asin(part) / (math.pi * criteria.ac_hz * interval_s))
+        return TAIL_SAMPLES
+    return max(TAIL_SAMPLES, math.ceil(TAIL_PERIODS / (criteria.ac_hz * interval_s)))
 
 
 def _extinctions(amperes: Array, last: Indices, parting: Array) -> Array:
@@ -189,7 +191,7 @@ def _extinctions(amperes: Array, last: Indices, parting: Array) -> Array:
     mounts = np.arange(len(last))
     here, there = amperes[mounts, last], amperes[mounts, last + 1]
     falling = amperes[mounts, np.maximum(last - 1, 0)] - here
-    straight, slow = here <= falling, there >= 0.5 * here
+    straight, slow = here <= STRAIGHT_SAMPLES * falling, there >= 0.5 * here
     if not (straight | slow).any():
         return np.asarray(last + 0.5, dtype=np.float64)
     after = np.where(straight, here / np.maximum(falling, 1e-30), 0.5)

@@ -150,7 +150,7 @@ def _states(volts: Array, amperes: Array, levels: Levels, interval_s: float) -> 
     sizes = _without_glitches(np.abs(volts), criteria.open_above_v, levels.noise_v)
     currents = _without_glitches(np.abs(amperes), criteria.floor_a, levels.noise_a)
     flowing = currents > criteria.floor_a
-    return sizes, flowing, open_states(sizes[None], flowing[None], criteria, interval_s)[0]
+    return sizes, flowing, open_states(sizes[None], currents[None], criteria, interval_s)[0]
 
 
 def _without_glitches(sizes: Array, level: float, noise: float) -> Array:
@@ -217,7 +217,8 @@ def _opening(sizes: Array, at: int, found: float, interval_s: float, levels: Lev
 
 def _ending(amperes: Array, flowing: Flags, found: float, interval_s: float, floor_a: float) -> Instant:
     """The end of the current. One that falls slowly is followed to zero along the straight line of its end."""
-    sizes, last = np.abs(amperes), len(flowing) - 1 - int(flowing[::-1].argmax())
+    last = min(len(flowing) - 1 - int(flowing[::-1].argmax()), len(flowing) - 2)
+    sizes = np.abs(amperes)
     above = np.flatnonzero(sizes[: last + 1] >= FALL_FROM * floor_a)
     start = int(above[-1]) if len(above) else last
     fall = last - start
