@@ -32,7 +32,7 @@ TAIL_SAMPLES = 8
 TAIL_PERIODS = 0.05
 STRAIGHT_SAMPLES = 2.0  # within which a falling current must reach zero, to be followed there
 RAMP_SAMPLES = 4  # over which the fall of a slowly ending current is taken
-RAMP_SHARE = 0.1  # of the arcing: the most by which its end is extrapolated
+RAMP_SHARE = 0.1  # of the arcing, or RAMP_SAMPLES: the most by which its end is extrapolated
 
 
 @dataclass(frozen=True)
@@ -197,5 +197,5 @@ def _extinctions(amperes: Array, last: Indices, parting: Array) -> Array:
     after = np.where(straight, here / np.maximum(falling, 1e-30), 0.5)
     start = np.maximum(last + 1 - RAMP_SAMPLES, 0)
     per_sample = np.maximum((amperes[mounts, start] - there) / (last + 1 - start), 1e-30)
-    most = np.maximum(RAMP_SHARE * (last - parting), 0.5)
+    most = np.maximum(RAMP_SHARE * (last - parting), RAMP_SAMPLES)
     return np.asarray(last + np.where(slow, np.clip(here / per_sample, 0.5, most), after), dtype=np.float64)
