@@ -30,7 +30,7 @@ ZERO_MARGIN = 1.5  # by how much a zero of the supply may be longer than compute
 ZERO_SAMPLES = 2.0  # how many samples besides
 TAIL_SAMPLES = 8
 TAIL_PERIODS = 0.05
-STRAIGHT_SAMPLES = 2.0  # within which a falling current must reach zero, to be followed there
+STRAIGHT_SAMPLES = 3.0  # within which a falling current must reach zero, to be followed there
 RAMP_SAMPLES = 4  # over which the fall of a slowly ending current is taken
 RAMP_SHARE = 0.1  # of the arcing, or RAMP_SAMPLES: the most by which its end is extrapolated
 
