@@ -15,10 +15,12 @@ from pathlib import Path
 
 from drivers import dialects
 from drivers.equipment import off
+from orchestrator.console.keys import KEYS
 from orchestrator.core import status
 from orchestrator.core.interlock import Rules
 from orchestrator.core.outcome import OUTCOME_OF, in_words
 from orchestrator.core.reasons import EXPLANATIONS
+from orchestrator.core.roles import IN_WORDS, MAY, Role
 from orchestrator.core.states import (
     BENCH_TABLE,
     LAMP_OF,
@@ -166,6 +168,26 @@ def _dialects() -> str:
     return table(("dialect", "equipment", "what it is"), rows)
 
 
+def _keys() -> str:
+    rows = [(f"`{key.function.upper()}`", f"`{key.letter}`", key.does) for key in KEYS]
+    always = [("`F12`", "`Ctrl-X`", "abort, from everywhere, at once, without a question")]
+    paging = [("`PgDn` `PgUp`", "", "more of a view"), ("`Esc`", "", "leaves the line, or goes a step back")]
+    return table(("key", "letter", "does"), [*always, *rows, *paging, ("`Ctrl-Q`", "", "leaves the console")])
+
+
+def _roles() -> str:
+    anybody = ("look, and abort", *("yes" for _ in Role))
+    asked = [
+        (
+            "answer what is asked of one role: a witness, a hold point",
+            "-",
+            *("if asked" for _ in list(Role)[1:]),
+        )
+    ]
+    rows = [(IN_WORDS[do], *("yes" if role in may else "-" for role in Role)) for do, may in MAY.items()]
+    return table(("what", *(role.value for role in Role)), [anybody, *rows, *asked])
+
+
 def _times() -> str:
     """What decides in which time, from the code's own constants and the Tidewater bench."""
     bench = load_bench(ROOT / TIDEWATER / "bench.yaml").bench
@@ -209,6 +231,8 @@ GENERATED: Mapping[str, Callable[[], str]] = {
     "lamps": _lamps,
     "safety-times": _times,
     "dialects": _dialects,
+    "console-keys": _keys,
+    "roles": _roles,
 }
 
 

@@ -27,6 +27,7 @@ from orchestrator.cli.client import (
 )
 from orchestrator.core.identity import CARD_FIELDS
 from orchestrator.core.status_text import BENCH_ACTS, how_to_answer, question_lines, question_name
+from orchestrator.daemon.places import data_folder
 
 # Said only by somebody who names what was read: a repeated line must not do the next act unseen.
 NAMED_ACTS = ("arm", "connect", *BENCH_ACTS)
@@ -124,6 +125,11 @@ def _show(question: Facts | None, args: argparse.Namespace) -> int:
 def _more(args: argparse.Namespace) -> str:
     """What the line to type needs besides, to reach the same daemon."""
     return f" --data {shlex.quote(args.data)}" if args.data else ""
+
+
+def to_reach(data: Path) -> str:
+    """The same, for whoever types it in this folder and this environment."""
+    return "" if data == data_folder() else f" --data {shlex.quote(str(data))}"
 
 
 def question_text(question: Facts, more: str = "") -> str:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from typing import Any, TextIO
 
 from orchestrator.cli.abort import abort_now
-from orchestrator.cli.answer import question_text
+from orchestrator.cli.answer import question_text, to_reach
 from orchestrator.cli.client import NOT_VALID, EngineLink, Facts, Unreachable
 from orchestrator.cli.happenings import ending, happening, wrapped
 from orchestrator.core.status import FRESH_S, aged
@@ -84,6 +84,7 @@ class Showing:
         self._places = places
         self._as_json = as_json
         self._by = by
+        self._more = to_reach(places.data)
         self._screen = Screen(sys.stdout)
         self._status: Facts | None = None
         self._asked: int | None = None
@@ -126,7 +127,7 @@ class Showing:
     def _take_question(self, question: Facts | None) -> None:
         number = None if question is None else question["question"]
         if question is not None and number != self._asked:
-            self._screen.say("\n" + question_text(question) + "\n")
+            self._screen.say("\n" + question_text(question, self._more) + "\n")
         self._asked = number
 
     def _happened(self, message: Facts) -> None:

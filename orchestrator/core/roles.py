@@ -40,6 +40,21 @@ MAY: Mapping[str, frozenset[Role]] = {
 }
 
 
+IN_WORDS: Mapping[str, str] = {
+    "start": "start a run, with its specimen card",
+    "answer": "answer what is asked: connect, arm, inspect, observe",
+    "pause": "pause a run",
+    "resume": "go on with a paused run",
+    "prove": "prove the bench without energy",
+    "take_control": "take control, or take it over",
+    "give_control": "give control back",
+    "override_calibration": "set a lapsed calibration aside, with a reason",
+    "release": "release a start that is blocked because off was not proven",
+    "acknowledge": "acknowledge a failure of the software",
+}
+"""What each command of the table is, for people."""
+
+
 @dataclass(frozen=True)
 class Member:
     """One person of a bench file; `user` is the name on the computer, where that proves who it is."""

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from orchestrator.cli import answer
 from orchestrator.cli.main import main
+from orchestrator.cli.showing import Showing
+from orchestrator.daemon.places import Places
 
 Facts = dict[str, Any]
 CAUTION = "Stored energy can kill."
@@ -117,3 +120,24 @@ def test_an_answer_reaches_the_question_that_was_read_and_no_later_one(engine: t
     engine.question = asked("hold", 9)
     assert main(["answer", "--confirm-all"]) == 0
     assert engine.told[0][1]["question"] == 9
+
+
+def test_the_label_read_at_the_bench_goes_with_the_answer(engine: type[PlayedEngine]) -> None:
+    engine.question = asked("connect", 5)
+    line = ["answer", "--question", "5", "--confirm-all", "--label", "TW-04", "--condition", "scratched"]
+    assert main(line) == 0
+    told = engine.told[0][1]
+    assert (told["label"], told["condition"], told["firmware"]) == ("TW-04", "scratched", None)
+
+
+def test_start_wait_showed_an_answer_line_that_reached_no_daemon(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """`start --data FOLDER --wait` left --data out of the line that it told a person to type."""
+    monkeypatch.setenv("BENCHWARD_DATA", str(tmp_path / "usual"))
+    for data, more in ((tmp_path / "usual", ""), (tmp_path / "my lab", f" --data '{tmp_path}/my lab'")):
+        showing = Showing(Places(data, data), False, None)
+        showing.begin({"run": "R1", "warnings": [], "folder": "R1", "part_of": []})
+        showing._take_question(asked("arm", 4))
+        told = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("answer with:"))
+        assert told == f"answer with: benchward answer --question 4 --confirm-all --by NAME{more}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from orchestrator.core.roles import ANYBODY, MAY, Member, Members, Role
+from orchestrator.core.roles import ANYBODY, IN_WORDS, MAY, Member, Members, Role
 
 PEOPLE = Members(
     [
@@ -66,3 +66,8 @@ def test_the_user_of_the_socket_counts_only_as_a_user_and_a_typed_name_only_as_a
     assert PEOPLE.objection("start", "t.  made-up", "declared") is None
     assert PEOPLE.objection("start", "T. Made-Up", "peer") is not None
     assert PEOPLE.objection("start", "tech", "declared") is not None
+
+
+def test_the_console_had_no_page_that_says_who_may_do_what() -> None:
+    """The page is made from the one table: every command of it has its words."""
+    assert IN_WORDS.keys() == MAY.keys()
