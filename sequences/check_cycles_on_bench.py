@@ -121,7 +121,7 @@ def _times(checking: Checking, recorder: ContactRecorder) -> None:
                 )
                 advice = "take more samples, or a lower sample rate"
                 checking.say("record-too-short", at, what, advice, compared=result)
-            elif limit * recorder.sample_rate < SAMPLES_OVER_LIMIT:
+            elif 0 < limit * recorder.sample_rate < SAMPLES_OVER_LIMIT:
                 what = (
                     f"The recorder takes {recorder.sample_rate * limit:.3g} samples in {limit.text}, and "
                     f"{SAMPLES_OVER_LIMIT} are needed."

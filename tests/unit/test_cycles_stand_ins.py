@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -112,6 +113,34 @@ def test_any_two_refused_values_are_found_and_nothing_else(
     expected = codes(name, (first, "")) + codes(name, (second, ""))
     with misleading(seed):
         assert sorted(codes(name, (first, ""), (second, ""))) == sorted(expected)
+
+
+ON_LAMPS = [path for name, path in SINGLE if name == "lantern_row"]
+NUMBERS = ("0", "-1", "1e-30", "1e30", "0.001", "7", "1000000")
+
+
+def renumbered(data: Any, changes: list[tuple[Path_, str]]) -> Any:
+    """The data with other numbers before the units at these places, where a number stands there."""
+    data = copy.deepcopy(data)
+    for path, number in changes:
+        table = holder(data, path)
+        table[path[-1]] = re.sub(r"^-?[0-9.]+", number, table[path[-1]])
+    return data
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    st.lists(st.tuples(st.sampled_from(ON_LAMPS), st.sampled_from(NUMBERS)), min_size=1, max_size=3),
+    st.lists(st.tuples(st.sampled_from(SINGLE_ON_BENCH), st.sampled_from(NUMBERS)), max_size=2),
+)
+def test_no_number_is_too_odd_for_an_answer(
+    in_sequence: list[tuple[Path_, str]], on_bench: list[tuple[Path_, str]]
+) -> None:
+    on = load_bench(tree.from_text(json.dumps(renumbered(BENCH_FILE, on_bench))))
+    read = load_sequence(tree.from_text(json.dumps(renumbered(SEQUENCES["lantern_row"], in_sequence))), KINDS)
+
+    for one in (*on.findings, *check_bench(on), *read.findings, *check(read, on)):
+        assert one.what and one.help and "nan" not in one.what and "inf" not in one.what
 
 
 @pytest.mark.parametrize(
