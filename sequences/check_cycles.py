@@ -9,6 +9,7 @@ from sequences.bench import Load
 from sequences.capture import CYCLE_FIGURES
 from sequences.check_motion import (
     Travel,
+    asked_for,
     bench_actuator,
     bench_recorder,
     check_positions,
@@ -39,6 +40,7 @@ def check_cycles(checking: Checking) -> None:
     for key, wanted in (("actuator", "actuator"), ("load", "load"), ("recorder", "contact recorder")):
         check_equipment(checking, (*EACH, key), getattr(each, key), wanted)
     check_positions(checking, travel)
+    _switches_at(checking, cycles.each)
     check_speed(checking, travel)
     _rate(checking, cycles)
     _banks(checking, cycles)
@@ -54,6 +56,23 @@ def check_cycles(checking: Checking) -> None:
 def travel_of(each: EachCycle) -> Travel:
     """The move of a cycle."""
     return Travel(each.actuator, each.off, each.on, each.speed, EACH, (*EACH, "actuator"))
+
+
+def _switches_at(checking: Checking, each: EachCycle) -> None:
+    """Where the records begin: a position that is asked for, and that the move passes."""
+    name, travel, here = each.switches_at, travel_of(each), (*EACH, "switches_at")
+    if name is None:
+        return
+    asked_for(checking, travel, "switches_at", name)
+    given = bench_actuator(checking, travel.actuator)
+    at = [given.positions.get(one) for one in (travel.off, name, travel.on)] if given else []
+    if len(at) == 3 and None not in at and not min(at[0], at[2]) < at[1] < max(at[0], at[2]):
+        what = (
+            f'On the bench "{name}" lies at {at[1] * 1000:.4g} mm, and a move from "{travel.off}" to "{travel.on}" '
+            f"goes from {at[0] * 1000:.4g} mm to {at[2] * 1000:.4g} mm: nothing would be recorded."
+        )
+        advice = "take the position at which the contact switches, as taught at this bench"
+        checking.say("position-not-passed", here, what, advice, compared=travel.places())
 
 
 def _energy(checking: Checking) -> None:

@@ -60,7 +60,7 @@ def travel_m(given: Actuator, travel: Travel) -> float | None:
 def check_positions(checking: Checking, travel: Travel) -> None:
     """Positions that the sequence asks for, and two that can be told from each other."""
     for key in ("off", "on"):
-        _asked_for(checking, travel, key)
+        asked_for(checking, travel, key, getattr(travel, key))
     if travel.off == travel.on:
         what = f'Both positions are "{travel.on}": nothing would move.'
         places = travel.places()
@@ -77,8 +77,9 @@ def check_positions(checking: Checking, travel: Travel) -> None:
         checking.say("positions-too-near", (*travel.at, "on"), what, advice, compared=travel.places())
 
 
-def _asked_for(checking: Checking, travel: Travel, key: str) -> None:
-    wanted, name = checking.sequence.equipment.get(travel.actuator), getattr(travel, key)
+def asked_for(checking: Checking, travel: Travel, key: str, name: str) -> None:
+    """A position that is used stands among those that the sequence asks its actuator for."""
+    wanted = checking.sequence.equipment.get(travel.actuator)
     asked: Path_ = ("equipment", travel.actuator, "positions")
     if not isinstance(wanted, ActuatorWanted) or name in wanted.positions:
         return

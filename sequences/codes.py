@@ -307,6 +307,10 @@ CODES: dict[str, str] = {
         "The two positions cannot be told from each other: they are the same, or nearer than the actuator confirms. "
         "Nobody could say whether the specimen was operated."
     ),
+    "position-not-passed": (
+        "The records begin as the actuator passes a position, and this one does not lie between the positions of the "
+        "cycle. No cycle would ever be recorded."
+    ),
     "rate-not-reached": (
         "The rate leaves less time than a cycle needs: both moves by the actuator's acceleration and speed, the time "
         "on, and the record of the break. The sentence has the numbers."

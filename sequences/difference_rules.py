@@ -136,6 +136,7 @@ SEQUENCE: dict[str, Rule] = {
     "EachCycle.actuator": OTHER,
     "EachCycle.off": OTHER,
     "EachCycle.on": OTHER,
+    "EachCycle.switches_at": OTHER,
     "EachCycle.speed": OTHER,
     "EachCycle.load": OTHER,
     "EachCycle.recorder": OTHER,

@@ -334,6 +334,11 @@ class EachCycle(Model):
     actuator: Name = Field(description="the actuator that operates the specimen")
     off: Name = Field(description="position in which the contact is open")
     on: Name = Field(description="position in which the contact is closed")
+    switches_at: Name | None = Field(
+        None,
+        description="position at which the contact switches: both records begin as the actuator passes it; half way "
+        "between off and on where it is not given",
+    )
     speed: MetresPerSecond = Field(gt=0, description="speed of both moves")
     load: Name = Field(description="the load that the specimen switches")
     recorder: Name = Field(description="the contact recorder")

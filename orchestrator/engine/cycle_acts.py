@@ -74,7 +74,7 @@ def take_signature(at: Context, step: TouchOff) -> Datum:
     positions = bench.actuator_rules.positions
     with checking(at, "touch-off"):
         at.progress.say("touch-off")
-        bench.home_if_needed()
+        bench.enter()
         bench.go(MM * positions[step.off])
         felt = bench.touch_off(MM * positions[step.on], MM * step.speed)
         bench.go(MM * positions[step.off])
@@ -102,7 +102,7 @@ def dry_run(at: Context, step: DryRun) -> None:
     """Cycles on low energy: the contact's state has to follow the position."""
     bench, cycles, speed_mm_s = cycles_of(at).bench, step.cycles, MM * step.speed
     with checking(at, "dry run"):
-        bench.home_if_needed()
+        bench.enter()
         for cycle in range(1, cycles + 1):
             at.progress.say(f"dry run, cycle {cycle} of {cycles}")
             bench.go(bench.on_mm, speed_mm_s)
@@ -131,7 +131,7 @@ def check_contact(at: Context, step: CheckContact) -> None:
     bench = cycles.bench
     at.arming.require()
     with live(bench.load_rules.output, at, at.gathered.current, "measurement"):
-        bench.home_if_needed()
+        bench.enter()
         bench.choose_bank(1)
         bench.move("on")
         at.progress.say(

@@ -65,6 +65,9 @@ class CycleBench:
         self.recorder: ContactRecorder = at.bench.instrument(self.recorder_rules.instrument)
         self.on_mm = MM * self.actuator_rules.positions[each.on]
         self.off_mm = MM * self.actuator_rules.positions[each.off]
+        between = each.switches_at
+        half_way_mm = 0.5 * (self.on_mm + self.off_mm)
+        self.switches_mm = MM * self.actuator_rules.positions[between] if between else half_way_mm
         self.speed_mm_s = MM * each.speed
         self._within_mm = MM * self.actuator_rules.confirm_within
         self._records_asked = 0
@@ -89,7 +92,7 @@ class CycleBench:
             sample_interval_s=1.0 / recorder.sample_rate,
             voltage_range_v=float(recorder.voltage.range),
             current_range_a=float(recorder.current.range),
-            trigger_level_mm=0.5 * (self.on_mm + self.off_mm),
+            trigger_level_mm=self.switches_mm,
         )
         self.recorder.prepare(settings)
         self._compare(recorder.instrument, settings, self.recorder.read_back())
@@ -104,13 +107,13 @@ class CycleBench:
 
     def ready(self) -> None:
         """Inside a block, before the first cycle of it: homed, at the off position, records waiting."""
-        self._bank = 0  # leaving a block opens every bank
-        self.home_if_needed()
+        self.enter()
         self.move("off")
         self.start_records()
 
-    def home_if_needed(self) -> None:
-        """An actuator that does not know where it is finds its reference first."""
+    def enter(self) -> None:
+        """At the beginning of each block: leaving one opens every bank; an axis that is lost finds its reference."""
+        self._bank = 0
         if not self._motion(self.actuator.state).homed:
             self.at.progress.say("homing the actuator")
             self._motion(self.actuator.home)
@@ -145,8 +148,8 @@ class CycleBench:
             raise BenchFault(Reason.INSTRUMENT_FAULT, what)
 
     def choose_bank(self, bank: int) -> None:
-        """The commutator; nothing is sent where the load has one bank only, or it is chosen already."""
-        if self.load_rules.banks > 1 and bank != self._bank:
+        """The commutator; nothing is sent where the bank is chosen already."""
+        if bank != self._bank:
             self.recorder.choose_bank(bank)
             self._bank = bank
 

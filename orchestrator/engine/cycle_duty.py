@@ -87,7 +87,7 @@ class Cycles:
         self.ledger: Ledger | None = None
         self.datum: Datum | None = None
         self.warmest_k: dict[str, float] = {}
-        self._segment_first = 0
+        self._segment_first = 1
         self._in_flight = 0
         self._troubles: deque[tuple[int, int, str]] = deque(maxlen=16)
         self._spoilt_in_a_row = 0

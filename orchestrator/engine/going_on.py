@@ -103,7 +103,7 @@ def _home_and_touch(cycles: Cycles, earlier: Continued) -> dict[str, Any]:
     step = _touch_off_of(cycles)
     if step is None:
         with checking(cycles.at, "homing"):
-            cycles.bench.home_if_needed()
+            cycles.bench.enter()
             cycles.bench.move("off")
         return _point("actuator", "homed; the sequence has no touch-off to compare")
     found = take_signature(cycles.at, step)
