@@ -1,5 +1,7 @@
 """A plant on real sockets: one TCP listener for each device, one Unix socket for the hands of a person, one thread.
 
+A device whose address is a path has a pseudo-terminal there instead: see `serve_serial`.
+
 Each device takes one peer at a time, as most instruments do; a further one is let in and dropped at once. A device
 that does not accept has no listener, so that a connection to it is refused.
 """
@@ -14,9 +16,11 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import cast
 
 from simulators.control import AFTER, FIRST, ControlPort
 from simulators.device import Device, Plant
+from simulators.serve_serial import CannotServe, SerialDevice, SerialPort
 from simulators.truth import line_writer
 
 LONGEST_WAIT_S = 0.5
@@ -24,17 +28,19 @@ CHUNK = 65_536
 MOST_UNSENT = 16_000_000
 """A peer that reads nothing is dropped when this many bytes wait for it."""
 
-Address = tuple[str, int]
+__all__ = ["Address", "CannotServe", "DevicePort", "Server", "SocketAddress", "serve"]
 
-
-class CannotServe(Exception):
-    """A port that cannot be had; the text is one sentence for a person."""
+SocketAddress = tuple[str, int]
+Address = SocketAddress | Path
+"""Host and port, or the path of a serial line's symbolic link."""
 
 
 class DevicePort:
     """One device's listener and its present peer."""
 
-    def __init__(self, name: str, device: Device, address: Address, selector: selectors.BaseSelector) -> None:
+    def __init__(
+        self, name: str, device: Device, address: SocketAddress, selector: selectors.BaseSelector
+    ) -> None:
         self.name = name
         self.device = device
         self.address = address
@@ -53,6 +59,11 @@ class DevicePort:
         elif self._listener is None:
             self._open_listener()
 
+    @property
+    def waits_s(self) -> float:
+        """How long the loop may wait for this port: it is told of whatever happens."""
+        return math.inf
+
     def put(self, data: bytes, now_s: float) -> None:
         """Output of the device, for whoever is there."""
         if self._peer is None:
@@ -65,7 +76,7 @@ class DevicePort:
         self._drop_peer(now_s)
         self._close_listener()
 
-    def _bound(self) -> Address:
+    def _bound(self) -> SocketAddress:
         assert self._listener is not None
         host, port = self._listener.getsockname()[:2]
         return host, port
@@ -149,7 +160,7 @@ class DevicePort:
         self.device.link_closed(now_s)
 
 
-def _listening(address: Address) -> socket.socket:
+def _listening(address: SocketAddress) -> socket.socket:
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -170,16 +181,21 @@ class Server:
     def __init__(self, plant: Plant, addresses: dict[str, Address], control: Path | None) -> None:
         self.plant = plant
         self._selector = selectors.DefaultSelector()
-        self._ports: dict[str, DevicePort] = {}
+        self._ports: dict[str, DevicePort | SerialPort] = {}
         self._control: ControlPort | None = None
         try:
             for name, address in addresses.items():
-                self._ports[name] = DevicePort(name, plant.devices[name], address, self._selector)
+                self._ports[name] = self._port(name, plant.devices[name], address)
             if control is not None:
                 self._control = ControlPort(control, plant, self._selector, self._deliver)
         except BaseException:
             self.close()
             raise
+
+    def _port(self, name: str, device: Device, address: Address) -> DevicePort | SerialPort:
+        if isinstance(address, Path):
+            return SerialPort(name, cast(SerialDevice, device), address, self._selector)
+        return DevicePort(name, device, address, self._selector)
 
     @property
     def addresses(self) -> dict[str, Address]:
@@ -193,7 +209,8 @@ class Server:
     def turn(self, longest_s: float = LONGEST_WAIT_S) -> None:
         """Deliver what is due, then wait for the next thing to happen, at most `longest_s`, and see to it."""
         self._deliver()
-        wait_s = min(self.plant.next_due_s() - time.monotonic(), longest_s)
+        looks_s = [port.waits_s for port in self._ports.values()]
+        wait_s = min([self.plant.next_due_s() - time.monotonic(), longest_s, *looks_s])
         events = self._selector.select(max(wait_s, 0.0) if math.isfinite(wait_s) else longest_s)
         for key, mask in sorted(events, key=lambda event: event[0].data[0]):
             if key.fileobj in self._selector.get_map():  # an earlier one may have closed it

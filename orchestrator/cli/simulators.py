@@ -17,6 +17,8 @@ from simulators.device import Plant
 from simulators.serve import Address, CannotServe, serve
 
 RESOURCE = re.compile(r"TCPIP\d*::(?P<host>[^:]+)::(?P<port>\d{1,5})::SOCKET")
+SERIAL = re.compile(r"ASRL(?P<path>/[^:]+)::INSTR")
+LONGEST_PATH = 250
 PLANT_FILE = "plant.yaml"
 FINE, WRONG = 0, 2
 HAND_S = 0.3  # a hand needs time: what it undoes sooner, nobody would have seen
@@ -98,8 +100,8 @@ def _serve(args: argparse.Namespace) -> int:
 
 
 def _say_ready(places: dict[str, Address]) -> None:
-    for name, (host, port) in places.items():
-        print(f"{name:12} {host}:{port}")
+    for name, place in places.items():
+        print(f"{name:12} {place if isinstance(place, Path) else f'{place[0]}:{place[1]}'}")
     print("simulated plant is running; end it with Ctrl-C", flush=True)
 
 
@@ -147,13 +149,24 @@ def addresses(bench: dict[str, Any], plant: Plant, path: Path) -> dict[str, Addr
     for name in plant.devices:
         entry = entries.get(name)
         resource = str(entry.get("resource", "")) if isinstance(entry, dict) else ""
-        match = RESOURCE.fullmatch(resource)
-        if match is None or int(match["port"]) > 65_535:
-            raise WrongFile(
-                f"{path}: {name} needs a resource like TCPIP::127.0.0.1::15502::SOCKET, not {resource!r}"
-            )
-        places[name] = (match["host"], int(match["port"]))
+        places[name] = _place(name, resource, hasattr(plant.devices[name], "cable"), path)
     return places
+
+
+def _place(name: str, resource: str, is_serial: bool, path: Path) -> Address:
+    if is_serial:
+        line = SERIAL.fullmatch(resource)
+        if line is None or len(resource) > LONGEST_PATH:
+            raise WrongFile(
+                f"{path}: {name} needs a resource like ASRL/tmp/benchward/{name}::INSTR, not {resource!r}"
+            )
+        return Path(line["path"])
+    match = RESOURCE.fullmatch(resource)
+    if match is None or int(match["port"]) > 65_535:
+        raise WrongFile(
+            f"{path}: {name} needs a resource like TCPIP::127.0.0.1::15502::SOCKET, not {resource!r}"
+        )
+    return match["host"], int(match["port"])
 
 
 def _read(path: Path) -> dict[str, Any]:
