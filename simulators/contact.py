@@ -75,11 +75,18 @@ class Contact:
     def next_due_s(self, now_s: float) -> float:
         """When it next changes by itself."""
         if now_s >= self._until_s:
+            self._recover()
             return math.inf
         if self._bounces:
             turn_s = self._since_s + (self._half_periods(now_s) + 1) * BOUNCE_S
             return min(self._until_s, turn_s)
         return self._until_s
+
+    def _recover(self) -> None:
+        """A fault that lasted for a time is over."""
+        if self._until_s > -math.inf:
+            self.fault, self._held, self._inverted, self._bounces = "ok", None, False, False
+            self._since_s = self._until_s = -math.inf
 
     def _half_periods(self, now_s: float) -> int:
         return math.floor((now_s - self._since_s) / BOUNCE_S + ROUNDING)

@@ -62,6 +62,9 @@ class SimulatedDevice(ABC):
     `live` brings the bench's physics up to a time; it is called before any message is acted on.
     """
 
+    HISTORY = frozenset({"exchanges"})
+    """What has been, and decides nothing that is to come: left out where two states are compared."""
+
     def __init__(self, name: str, live: Callable[[float], None]) -> None:
         self.name = name
         self.exchanges = 0

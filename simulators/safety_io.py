@@ -29,6 +29,8 @@ class Wiring(Protocol):
 class SafetyIo(SimulatedDevice):
     """Coils 0 to `watched` - 1 are dropped when holding register 0 is not written for WATCHDOG_S while one is on."""
 
+    HISTORY = frozenset({"_register"})
+
     def __init__(
         self, name: str, live: Callable[[float], None], wiring: Wiring, coil_count: int, watched: int
     ) -> None:

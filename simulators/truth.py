@@ -19,6 +19,8 @@ class TruthLog:
     of all of them together the last LAST_KEPT; `counts` knows how many there were. All else stays for ever.
     """
 
+    HISTORY = frozenset({"entries"})
+
     def __init__(self) -> None:
         self.counts: Counter[str] = Counter()
         """How many entries of each routine event there were."""

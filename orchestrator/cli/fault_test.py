@@ -51,6 +51,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Test, print, write what was asked for; 0 held, 1 breaches or findings, 2 the command was wrong."""
+    # Before numpy is loaded: a process that forks thousands of times has no use for threads.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from orchestrator.cli.rehearse import Refused
     from orchestrator.rehearse.faults import wording
     from orchestrator.rehearse.faults.campaign import campaign

@@ -208,6 +208,12 @@ class InputView(NamedTuple):
     seen_open: bool = False
     toggled_at_s: float | None = None
 
+    def state_at(self, now_s: float) -> tuple[object, ...]:
+        """All that its future depends on, if that is short against the time within which an input is to be proven."""
+        age_s = None if self.toggled_at_s is None else now_s - self.toggled_at_s
+        halves = None if age_s is None else age_s // (self.rule.prove_within_s / 2)
+        return (*self[:-1], halves)
+
     @property
     def closed(self) -> bool:
         """The agreed value: every channel closed, and not failed."""

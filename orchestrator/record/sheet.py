@@ -5,6 +5,7 @@ It is made from the journal alone, so it can be made again at any time and compa
 
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 from orchestrator.core.identity import CARD_FIELDS
@@ -73,8 +74,11 @@ def _fact(name: str, value: Any) -> str:
     return f"{name + ':':<24}{'not recorded' if value in (None, '') else value}"
 
 
-def _wrapped(text: str, indent: str = "") -> list[str]:
-    return textwrap.wrap(text, WIDTH, initial_indent=indent, subsequent_indent=indent or "  ") or [""]
+@lru_cache(maxsize=1024)  # cautions and definitions are the same on each sheet
+def _wrapped(text: str) -> tuple[str, ...]:
+    if text and len(text) <= WIDTH and text.isprintable() and text == text.strip():
+        return (text,)  # what wrapping would give
+    return tuple(textwrap.wrap(text, WIDTH, subsequent_indent="  ")) or ("",)
 
 
 def _facts(run: Summary) -> Iterator[str]:

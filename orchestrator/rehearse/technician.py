@@ -50,6 +50,7 @@ class Technician:
         self._world = world
         self._things = world.plant.names()
         self._monitor = monitor
+        self._seed = seed
         self._random = random.Random(seed)
         self._acts: list[Act] = []
         self._question: Question | None = None
@@ -62,6 +63,8 @@ class Technician:
 
     def put(self, question: Question) -> None:
         self._question, self._answer = question, None
+        # How long the hands take depends on what is asked, and not on what was asked before.
+        self._random = random.Random(f"{self._seed} {question.ask} {question.text}")
         self._at_s = self._world.now_s
         self._acts = []
         getattr(self, f"_{question.ask}", self._confirm)(question)
@@ -104,8 +107,8 @@ class Technician:
                 thing, unsafe, safe = TOGGLES[name]
                 self._hand(thing, unsafe)
                 self._hand(thing, safe)
-        self._arms += 1
-        if self._arms > TRIES_TO_ARM and "Not armed" in question.text:
+        self._arms = self._arms + 1 if "Not armed" in question.text else 0
+        if self._arms >= TRIES_TO_ARM:
             self._then(lambda: self._refuse(question))
         else:
             self._then(lambda: self._say(question))
@@ -140,7 +143,8 @@ class Technician:
 
     def _then(self, do: Callable[[], None], after_s: float | None = None) -> None:
         """The next act of the hands: each takes some seconds."""
-        self._at_s += self._random.uniform(*self.hand_s) if after_s is None else after_s
+        # In hundredths, so that a person who does something again only shifts what follows against the polls.
+        self._at_s += round(self._random.uniform(*self.hand_s), 2) if after_s is None else after_s
         self._acts.append(Act(self._at_s, do))
 
     def _go_in(self, state: str) -> None:

@@ -71,6 +71,8 @@ class Troubles:
 class Bench:
     """All of it but the instruments' insides. `live` brings it up to a time; instruments are joined by the plant."""
 
+    HISTORY = frozenset({"inputs_version"})
+
     generator: Generator
     meter: Meter
     digitisers: dict[str, Digitiser]

@@ -30,6 +30,8 @@ SECTIONS = ("kind", "seed", "generator", "power", "specimen", "set")
 class ImpulsePlant(BenchPlant):
     """Implements `Plant`."""
 
+    HISTORY = frozenset({"faults"})
+
     def __init__(self, parts: Components, power: Power, kind: Kind, seed: int) -> None:
         self.bench = Bench(parts, power, kind, stream(seed, "specimen"))
         super().__init__(self.bench, FAULTS, TROUBLES, seed)

@@ -26,6 +26,10 @@ class Store:
         self._from_s = 0.0
         self._from_v = 0.0
 
+    def state_at(self, now_s: float) -> tuple[StorePath, float]:
+        """All that its future depends on: its path and its voltage now, however it came there."""
+        return self.path, self.volts(now_s)
+
     def volts(self, now_s: float) -> float:
         """The voltage at `now_s`."""
         for_s, level_v = now_s - self._from_s, self.path.level_v

@@ -56,6 +56,8 @@ class _Halted:
 class Parser:
     """Parses messages against one header tree; messages that come again are not parsed again."""
 
+    HISTORY = frozenset({"_tree", "_cache", "_found"})
+
     def __init__(self, tree: HeaderTree) -> None:
         self._tree = tree
         self._cache: dict[str, tuple[Unit, ...]] = {}

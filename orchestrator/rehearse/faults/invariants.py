@@ -6,16 +6,16 @@ Each check gives a sentence that names what broke, or nothing.
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import pairwise, zip_longest
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.outcome import Outcome, Verdict
 from orchestrator.core.reasons import Reason
-from orchestrator.record.verify import verify
+from orchestrator.record.chain import read_chain
+from orchestrator.record.verify import Verification, verify
 from orchestrator.rehearse.faults.first_causes import first_causes
 
 if TYPE_CHECKING:
@@ -43,6 +43,9 @@ class Case:
     been left alone long enough; `restarted_s` is when what was struck was started again, or `ended_s`. `stored_v` is
     what the store holds at the end, `stored_then_v` at the run's end; `blocked` the monitor's sentence of a blocked
     start after the restart; `promised` are the journal entries whose append had returned.
+
+    Of a cell that has met the fault-free run again (`rejoined`) the record ends there; `truth` goes on with that run's
+    truth log, `rest` are its further journal entries, and `end` is its end.
     """
 
     fault: str
@@ -64,14 +67,25 @@ class Case:
     run_ended_s: float
     stored_then_v: float
     tried: bool = True
+    rest: list[Entry] = field(default_factory=list)
+    rejoined: bool = False
 
     @cached_property
     def stored(self) -> list[Entry]:
         """The journal as the disk has it: its whole lines."""
         if "journal.jsonl" not in self.store.names():
             return []
-        lines = self.store.read("journal.jsonl").splitlines(keepends=True)
-        return [json.loads(line) for line in lines if line.endswith(b"\n") and line.startswith(b"{")]
+        return read_chain(self.store.read("journal.jsonl")).entries
+
+    @cached_property
+    def told(self) -> list[Entry]:
+        """All entries of the run: those on the disk, and of the fault-free run that it became."""
+        return [*self.stored, *self.rest]
+
+    @cached_property
+    def verification(self) -> Verification:
+        """What a reader of the record finds."""
+        return verify(self.store, None)
 
 
 def breaches(case: Case) -> list[str]:
@@ -188,7 +202,7 @@ def _commanded(case: Case) -> list[Entry]:
 
 def _one_shot_a_trigger(case: Case) -> Iterator[str]:
     """From each announced trigger to the next at most one commanded shot, and none before the first."""
-    intents = [e for e in case.promised if e["kind"] == "intent" and e["act"] == "trigger"]
+    intents = [e for e in [*case.promised, *case.rest] if e["kind"] == "intent" and e["act"] == "trigger"]
     at_s = [float("-inf"), *(e["mono_s"] - ROUNDING_S for e in intents), float("inf")]
     for number, (since_s, until_s) in enumerate(pairwise(at_s)):
         shots = [e for e in _commanded(case) if since_s <= e["at_s"] < until_s]
@@ -198,7 +212,7 @@ def _one_shot_a_trigger(case: Case) -> Iterator[str]:
 
 def _no_blind_shot(case: Case) -> Iterator[str]:
     """Each commanded shot found every digitiser of its capture really waiting."""
-    proofs = [e for e in case.promised if e["kind"] == "proof_of_capture" and e["waiting"]]
+    proofs = [e for e in [*case.promised, *case.rest] if e["kind"] == "proof_of_capture" and e["waiting"]]
     for shot in _commanded(case):
         fresh = [p for p in proofs if 0 <= shot["at_s"] - p["mono_s"] + 1e-6 <= PROOF_AGE_S + 1e-3]
         names = {p["instrument"] for p in fresh if p["when"] == "before trigger"}
@@ -234,16 +248,16 @@ def _is_marked(case: Case) -> bool:
 
 
 def _verdicts(case: Case) -> list[Entry]:
-    return [e for e in case.stored if e["kind"] == "verdict"]
+    return [e for e in case.told if e["kind"] == "verdict"]
 
 
 def _outcome(case: Case) -> str | None:
-    ended = [e["outcome"] for e in case.stored if e["kind"] == "run_ended"]
+    ended = [e["outcome"] for e in case.told if e["kind"] == "run_ended"]
     return ended[-1] if ended else None
 
 
 def _record_holds(case: Case) -> Iterator[str]:
-    found = verify(case.store, None)
+    found = case.verification
     if not found.ok and not found.interrupted:
         yield f"the record neither verifies nor shows as interrupted: {found.sentence}"
     stored = {e["n"]: e["kind"] for e in case.stored}
@@ -320,7 +334,7 @@ def _tells_what_it_kept(case: Case) -> Iterator[str]:
     told = {row.verdict for row in case.end.rows}
     if Verdict.PASSES in told and case.end.outcome is not Outcome.PASS:
         yield f"tells a P in a run with outcome {case.end.outcome}"
-    if case.end.sealed and not verify(case.store, None).ok:
+    if case.end.sealed and not case.verification.ok:
         yield "says that the record is sealed, and it does not verify"
     if case.end.sealed and _outcome(case) != case.end.outcome:
         yield f"tells outcome {case.end.outcome} and has sealed {_outcome(case)}"
@@ -338,11 +352,11 @@ def _every_f_stays(case: Case) -> Iterator[str]:
 
 def _evidence_against(case: Case, row: Entry) -> bool:
     if row["must_be"] is not None:
-        seen = [e for e in case.stored if e["kind"] == "observation" and e["indicator"] == row["result"]]
+        seen = [e for e in case.told if e["kind"] == "observation" and e["indicator"] == row["result"]]
         return any(e["state"] != row["must_be"] for e in seen)
-    valid = [e for e in case.stored if e["kind"] == "figures" and e["valid"] and e["part"] == "duty"]
+    valid = [e for e in case.told if e["kind"] == "figures" and e["valid"] and e["part"] == "duty"]
     values = [e["results"][row["result"]]["value"] for e in valid if row["result"] in e["results"]]
-    values += [e["value"] for e in case.stored if e["kind"] == "measurement" and e["result"] == row["result"]]
+    values += [e["value"] for e in case.told if e["kind"] == "measurement" and e["result"] == row["result"]]
     way = 1 if row["direction"] == "at_most" else -1
     return any(way * (abs(value) - row["limit"]) > EXACTLY * row["limit"] for value in values)
 

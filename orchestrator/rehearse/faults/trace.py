@@ -9,6 +9,7 @@ from orchestrator.rehearse.faults.points import Point, PointKind
 
 if TYPE_CHECKING:
     from orchestrator.rehearse.faults.harness import Harness
+    from orchestrator.rehearse.faults.rejoin import FaultFree
 
 SAFETY_IO = "safety_io"
 
@@ -24,6 +25,7 @@ class Trace:
     values: dict[int, bool] = field(default_factory=dict)
     last_energised: int = -1
     last_shot: int = -1
+    fault_free: FaultFree | None = None
 
     def reply(self, point: Point) -> bytes:
         """The true answer of an exchange; empty where it has none."""

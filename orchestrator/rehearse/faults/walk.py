@@ -13,16 +13,19 @@ import select
 import signal
 import time
 import traceback
-from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.interlock import Rules
+from orchestrator.record.chain import learn
+from orchestrator.record.journal import JOURNAL
 from orchestrator.rehearse.faults.harness import EngineStruck, Harness
 from orchestrator.rehearse.faults.inject import LINK_FAULTS, inject
 from orchestrator.rehearse.faults.invariants import Case, breaches, time_to_safe_s
 from orchestrator.rehearse.faults.kinds import BY_NAME, PAIR, cells, family_of
 from orchestrator.rehearse.faults.points import Point, PointKind
+from orchestrator.rehearse.faults.rejoin import FaultFree, Lookout, Meeting
 from orchestrator.rehearse.faults.trace import Trace, Tracer
 from orchestrator.rehearse.rehearsal import restarted_monitor
 
@@ -30,6 +33,7 @@ if TYPE_CHECKING:
     from orchestrator.engine.run import RunEnd
     from orchestrator.rehearse.faults.select import Selection
     from orchestrator.rehearse.rehearsal import Rehearsal
+    from orchestrator.rehearse.world import VirtualWorld
 
 CELL_WITHIN_S = 60.0
 AFTERMATH_S = 3.0
@@ -51,6 +55,7 @@ class Cell:
     reason: str
     tried: bool
     time_to_safe_s: float | None = None
+    rejoined: bool = False
 
     def to_json(self) -> dict[str, Any]:
         return asdict(self)
@@ -65,12 +70,52 @@ def trace(make: Make) -> Trace:
     harness = Harness(make())
     tracer = Tracer(harness)
     harness.rehearsal.perform()
-    return tracer.finish()
+    found = tracer.finish()
+    found.fault_free = _fault_free(make)
+    return found
 
 
-def walk(make: Make, known: Trace, numbers: range, selection: Selection) -> list[Cell]:
-    """Every cell of a range of points, in order."""
-    return _Walker(Harness(make()), known, numbers, selection).walk()
+def _fault_free(make: Make) -> FaultFree:
+    """The same run again without the tracer's own means in it."""
+    harness, found = Harness(make()), FaultFree()
+    harness.points.on_point = lambda point: found.note(point, harness)
+    found.end = harness.rehearsal.perform()
+    harness.disarm()
+    virtual = harness.rehearsal.virtual
+    found.run_ended_s, found.stored_then_v = virtual.now_s, _stored_v(virtual)
+    virtual.run_until(virtual.now_s + _rules(harness).discharge_s + AFTERMATH_S)
+    found.ended_s, found.stored_v = virtual.now_s, _stored_v(virtual)
+    found.truth, found.entries = virtual.plant.truth(), harness.rehearsal.world.journal.entries
+    return found
+
+
+def _stored_v(virtual: VirtualWorld) -> float:
+    return float(abs(virtual.plant.show(virtual.now_s)["stored_v"]))
+
+
+def _rules(harness: Harness) -> Rules:
+    return Rules.from_dict(harness.rehearsal.order.bench.bench.monitor_rules())  # type: ignore[union-attr]
+
+
+def walk(make: Make, known: Trace, numbers: range, selection: Selection, rejoin: bool = True) -> list[Cell]:
+    """Every cell of a range of points, in order. Without `rejoin` each is walked to its very end."""
+    with _no_search_for_cycles():
+        return _Walker(Harness(make()), known, numbers, selection, rejoin).walk()
+
+
+@contextlib.contextmanager
+def _no_search_for_cycles() -> Iterator[None]:
+    """A child lives for milliseconds: a search in it would copy every page that it counts in."""
+    searches = gc.isenabled()
+    gc.collect()
+    gc.disable()
+    gc.freeze()
+    try:
+        yield
+    finally:
+        gc.unfreeze()
+        if searches:
+            gc.enable()
 
 
 def single(make: Make, fault: str, point_name: str) -> tuple[Rehearsal, RunEnd | None, list[str]]:
@@ -93,18 +138,25 @@ def single(make: Make, fault: str, point_name: str) -> tuple[Rehearsal, RunEnd |
     return harness.rehearsal, end, breaches(_case(fault, reached[0], harness, end))
 
 
-def begin(fault: str, point: Point, harness: Harness) -> None:
-    """Inject at this point; of a pair the second at the first point after `PAIR_GAP_S` that it makes sense at."""
+def _nothing(point: Point) -> None:
+    """At the points after a fault nothing more is done."""
+
+
+def begin(fault: str, point: Point, harness: Harness, afterwards: Callable[[Point], None] = _nothing) -> None:
+    """Inject at this point; of a pair the second at the first point after `PAIR_GAP_S` that it makes sense at.
+
+    `afterwards` is called at each point after that.
+    """
     first, _, second = fault.partition(PAIR)
     due_s = point.at_s + PAIR_GAP_S
 
     def on_point(later: Point) -> None:
         if second and later.at_s >= due_s and later.kind in BY_NAME[second].at:
-            harness.points.on_point = lambda last: None
+            harness.points.on_point = afterwards
             inject(second, later, harness)
             harness.second_injected = True
 
-    harness.points.on_point = on_point
+    harness.points.on_point = on_point if second else afterwards
     inject(first, point, harness)
 
 
@@ -116,10 +168,10 @@ class _Walker:
     known: Trace
     numbers: range
     selection: Selection
+    rejoin: bool
+    learnt: int = 0
 
     def walk(self) -> list[Cell]:
-        gc.collect()
-        gc.freeze()  # what is there by now is not touched by a child's collector, so its pages stay shared
         self.found: list[Cell] = []
         self.child: tuple[str, Point, int] | None = None
         self.harness.points.on_point = self._on_point
@@ -140,20 +192,45 @@ class _Walker:
             raise _Enough
         if point.number not in self.numbers or not self.selection.wants(point):
             return
+        self._learn()
         faults = [fault.name for fault in cells(point, self.known)[0]]
         if point.number in self.selection.pairs:
             faults.append(self.selection.pairs[point.number])
         for fault in faults:
             if self._became_child(fault, point):
-                begin(fault, point, self.harness)
+                begin(fault, point, self.harness, self._lookout(fault, point))
                 return
+
+    def _lookout(self, fault: str, point: Point) -> Callable[[Point], None]:
+        """In a child: ends it where it has met the fault-free run again."""
+        fault_free = self.known.fault_free
+        if fault_free is None or not self.rejoin:
+            return _nothing
+        lookout = Lookout(fault_free, _rules(self.harness).poll_s)
+
+        def look(later: Point) -> None:
+            meeting = lookout.met(later)
+            if meeting is not None:
+                later_s = later.at_s - meeting.at_s
+                self._tell_judged(
+                    lambda: _rejoined_case(fault, point, self.harness, fault_free, meeting, later_s)
+                )
+
+        return look
+
+    def _learn(self) -> None:
+        """The journal so far, which every child's record begins with, is read once for all of them."""
+        count = self.harness.rehearsal.world.journal.count
+        if count > self.learnt:
+            for line in self.harness.rehearsal.store.read(JOURNAL).splitlines(keepends=True)[self.learnt :]:
+                learn(line)
+            self.learnt = count
 
     def _became_child(self, fault: str, point: Point) -> bool:
         """Fork. The child goes on with the fault; the parent waits for what it tells."""
         read, write = os.pipe()
         pid = os.fork()
         if pid == 0:
-            gc.disable()  # it lives for milliseconds
             os.close(read)
             self.child = (fault, point, write)
             return True
@@ -162,11 +239,14 @@ class _Walker:
         return False
 
     def _tell(self, end: RunEnd | None) -> None:
-        """The child's last act."""
+        """The child's last act, at the end of its run."""
         assert self.child is not None
         fault, point, _ = self.child
+        self._tell_judged(lambda: _case(fault, point, self.harness, end))
+
+    def _tell_judged(self, case: Callable[[], Case]) -> None:
         try:
-            told = _judged(_case(fault, point, self.harness, end), end)
+            told = _judged(case())
         except Exception:  # noqa: BLE001 (the child's process ends here; the parent must hear why)
             told = {"breaches": [f"the judgement itself failed: {traceback.format_exc(limit=-3)}"]}
         self._say(told)
@@ -207,16 +287,19 @@ def _heard(fault: str, point: Point, told: dict[str, Any] | None) -> Cell:
         reason=told.get("reason", ""),
         tried=told.get("tried", True),
         time_to_safe_s=told.get("time_to_safe_s"),
+        rejoined=told.get("rejoined", False),
     )
 
 
-def _judged(case: Case, end: RunEnd | None) -> dict[str, Any]:
+def _judged(case: Case) -> dict[str, Any]:
+    end = case.end
     return {
         "breaches": breaches(case),
         "outcome": "" if end is None else end.outcome.value,
         "reason": "" if end is None else end.cause.reason.value,
         "tried": case.tried,
         "time_to_safe_s": time_to_safe_s(case),
+        "rejoined": case.rejoined,
     }
 
 
@@ -235,9 +318,9 @@ def _case(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> Cas
     """Leave plant and monitor alone for the discharge time, restart what was struck, and look."""
     rehearsal = harness.rehearsal
     virtual, plant = rehearsal.virtual, rehearsal.virtual.plant
-    rules = Rules.from_dict(rehearsal.order.bench.bench.monitor_rules())  # type: ignore[union-attr]
+    rules = _rules(harness)
     harness.disarm()
-    run_ended_s, stored_then_v = virtual.now_s, abs(plant.show(virtual.now_s)["stored_v"])
+    run_ended_s, stored_then_v = virtual.now_s, _stored_v(virtual)
     promised = rehearsal.world.journal.entries
     virtual.run_until(virtual.now_s + rules.discharge_s + AFTERMATH_S)
     shots = sum(e["event"] == "shot" for e in plant.truth())
@@ -266,10 +349,42 @@ def _case(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> Cas
         rules=rules,
         restarted=restarted,
         shots_after_restart=sum(e["event"] == "shot" for e in plant.truth()) - shots,
-        stored_v=abs(plant.show(virtual.now_s)["stored_v"]),
+        stored_v=_stored_v(virtual),
         run_ended_s=run_ended_s,
         stored_then_v=stored_then_v,
         tried=_changed_anything(fault, point, harness, end),
+    )
+
+
+def _rejoined_case(
+    fault: str, point: Point, harness: Harness, known: FaultFree, meeting: Meeting, later_s: float
+) -> Case:
+    """What the cell did until it met the fault-free run, and the rest of that run behind it, so much later."""
+    assert known.end is not None
+    rehearsal = harness.rehearsal
+    truth, entries = rehearsal.virtual.plant.truth(), rehearsal.world.journal.entries
+    return Case(
+        fault=fault,
+        injected_s=point.at_s,
+        ended_s=known.ended_s + later_s,
+        restarted_s=known.ended_s + later_s,
+        truth=[*truth, *known.truth_after(meeting, later_s)],
+        store=rehearsal.store,
+        end=replace(known.end, sealed=False),  # the cell itself has not come to its seal
+        promised=entries,
+        rest=known.entries_after(meeting, later_s),
+        blocked=None,
+        coils_off=True,
+        monitor_struck=False,
+        safety_link_struck=harness.safety_link_struck,
+        rules=_rules(harness),
+        restarted=False,
+        shots_after_restart=0,
+        stored_v=known.stored_v,
+        run_ended_s=known.run_ended_s + later_s,
+        stored_then_v=known.stored_then_v,
+        tried=_changed_anything(fault, point, harness, known.end),
+        rejoined=True,
     )
 
 
