@@ -101,6 +101,7 @@ def _with_fault(args: argparse.Namespace) -> tuple[Rehearsal, RunEnd | None, lis
 
 def _prepared(args: argparse.Namespace) -> Rehearsal:
     from orchestrator.rehearse.rehearsal import plant_for, prepare
+    from sequences.duties import cycles_of
 
     sequence, bench, bench_path = checked(args)
     try:
@@ -109,7 +110,9 @@ def _prepared(args: argparse.Namespace) -> Rehearsal:
             plant.set(name, value, 0.0)
     except (OSError, ValueError) as error:
         raise Refused(str(error)) from error
-    return prepare(sequence, bench, plant, args.seed, args.specimen)
+    assert sequence.sequence is not None
+    coasts = cycles_of(sequence.sequence) is not None
+    return prepare(sequence, bench, plant, args.seed, args.specimen, coasts=coasts)
 
 
 def checked(args: argparse.Namespace) -> tuple[Loaded, LoadedBench, Path]:

@@ -96,4 +96,4 @@ def lifetime_of(mounts: Mounts) -> dict[str, Any] | None:
     if not done or not min(done):
         return None
     said = statement(done, [bool(each) for each in mounts.failed_at])
-    return {"kind": type(said).__name__, "in_words": said.in_words, **asdict(said)}
+    return {"estimate": type(said).__name__, "in_words": said.in_words, **asdict(said)}
