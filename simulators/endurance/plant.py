@@ -21,13 +21,15 @@ from simulators.endurance.wear import SpecimenBuild
 from simulators.endurance.words_dialect import WordsGantry
 from simulators.safety_io import SafetyIo
 from simulators.scpi import Identity
+from simulators.settings import serial_of
+from simulators.words import unknown
 
 DIALECTS: dict[str, type[Gantry]] = {"motion-words": WordsGantry, "motion-lines": LinesGantry}
 IDENTITIES = {
     "gantry": Identity("Made-up Instruments", "GX-3", "GX3-0007", "1.0"),
     "recorder": Identity("Invented Measurement", "CR-64", "CR64-0012", "1.2"),
 }
-SECTIONS = ("kind", "seed", "dialect", "gantry", "specimen", "load", "set")
+SECTIONS = ("kind", "seed", "dialect", "serials", "gantry", "specimen", "load", "set")
 
 
 @dataclass(frozen=True)
@@ -146,5 +148,18 @@ def build_endurance(spec: dict[str, Any], seed: int) -> EndurancePlant:
         part_from(LoadBuild, load if isinstance(load, Mapping) else None, "load", {"kind": KINDS}),
     )
     plant = EndurancePlant(parts, seed)
+    _label(plant, spec.get("serials"))
     set_from_file(plant, spec.get("set"))
     return plant
+
+
+def _label(plant: EndurancePlant, serials: object) -> None:
+    """The serial numbers of this bench's units, where they are others than the usual."""
+    given = serials if isinstance(serials, Mapping) else {}
+    for name, serial in given.items():
+        if name == "gantry":
+            plant.gantry.set_serial(serial_of(str(serial)))
+        elif name in plant.instruments:
+            plant.instruments[name].set_serial(serial_of(str(serial)))
+        else:
+            raise ValueError(f"serials: {unknown(str(name), IDENTITIES)}")
