@@ -156,7 +156,10 @@ def test_a_cycle_that_was_not_recorded_and_what_the_contact_is_now() -> None:
 def test_the_way_to_safe_in_the_middle_of_a_stroke() -> None:
     rig = Rig("motion-words")
     rig.ready()
-    rig.actuator.link.write(rig.actuator.codec.motion(rig.actuator.codec.move_words(-12.0, 60.0), rig.actuator.state().line + 1), 1.0)
+    rig.actuator.link.write(
+        rig.actuator.codec.motion(rig.actuator.codec.move_words(-12.0, 60.0), rig.actuator.state().line + 1),
+        1.0,
+    )
     rig.wait(0.1)
     results = off_all_stepped([rig.actuator.off_write, rig.recorder.off_write], rig.wait, rig.pace.now_s)
     assert [result.confirmed for result in results] == [True, True], results
