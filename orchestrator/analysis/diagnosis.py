@@ -95,7 +95,7 @@ class Recurrence:
 def diagnose(figures: CycleFigures, seen: Seen, expected: Expected) -> Codes:
     """One code of FINDINGS for each mount."""
     fine = _fine(figures, seen, expected)
-    if fine.all():
+    if np.count_nonzero(fine) == len(fine):
         return np.zeros(fine.shape, dtype=np.uint8)
     evidence = _evidence(figures, seen, expected)
     conditions = [np.broadcast_to(evidence[question], fine.shape) for question, _ in ORDER]
