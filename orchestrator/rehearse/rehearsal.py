@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gc
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,7 @@ from orchestrator.core.interlock import Rules
 from orchestrator.engine.environment import environment
 from orchestrator.engine.opening import open_bench
 from orchestrator.engine.pace import Pace
+from orchestrator.engine.people import Person
 from orchestrator.engine.progress import Progress
 from orchestrator.engine.run import RunEnd, RunOrder, World, run
 from orchestrator.engine.stop import Stop
@@ -24,10 +25,11 @@ from orchestrator.monitor.safety_io import ModbusIo
 from orchestrator.monitor.virtual import VirtualPort
 from orchestrator.record.journal import Journal
 from orchestrator.record.store import MemoryStore
-from orchestrator.rehearse.technician import Technician
+from orchestrator.rehearse.technician import NAME, Technician
 from orchestrator.rehearse.world import VirtualClock, VirtualWorld
 
 if TYPE_CHECKING:
+    from orchestrator.record.continued import Continued
     from sequences.loader import Loaded, LoadedBench
     from simulators.device import Plant
 
@@ -44,6 +46,7 @@ class Rehearsal:
     store: MemoryStore
     port: VirtualPort
     technician: Technician
+    coasts: bool = False
 
     def perform(self) -> RunEnd:
         """The whole run. Python's search for cycles rests meanwhile: it costs more than it would free."""
@@ -75,15 +78,48 @@ def prepare(
     on_entry: Callable[[dict[str, Any]], None] | None = None,
     on_progress: Callable[[Progress, float], None] | None = None,
     coasts: bool = False,
+    specimens: tuple[str, ...] = (),
 ) -> Rehearsal:
     """Everything of a bench in one thread. The sequence and the bench are free of findings.
 
     With `coasts` the renewals of a long energised rest are taken as done instead of being exchanged one by one: for
     weeks of cycles. Nothing may then kill, freeze or cut off the engine: a fault test goes without.
     """
-    file = bench.bench
+    order = RunOrder(
+        run=f"rehearsal-{seed}-{specimen}",
+        sequence=sequence,
+        bench=bench,
+        specimen=specimen,
+        started_by=Person(NAME),
+        world="rehearsal",
+        environment=environment(),
+        seed=seed,
+        specimens=specimens,
+    )
+    return put_together(order, VirtualWorld(plant), on_entry, on_progress, coasts)
+
+
+def going_on(
+    earlier: Rehearsal, continues: Continued, on_entry: Callable[[dict[str, Any]], None] | None = None
+) -> Rehearsal:
+    """A further run on the same bench, after the daemon was started again there: it goes on with the earlier one."""
+    virtual = earlier.virtual
+    virtual.actors.clear()
+    virtual.hang_up()
+    order = replace(earlier.order, run=f"{earlier.order.run}-goes-on", continues=continues)
+    return put_together(order, virtual, on_entry, None, earlier.coasts)
+
+
+def put_together(
+    order: RunOrder,
+    virtual: VirtualWorld,
+    on_entry: Callable[[dict[str, Any]], None] | None = None,
+    on_progress: Callable[[Progress, float], None] | None = None,
+    coasts: bool = False,
+) -> Rehearsal:
+    """The world of one run on a bench that is there."""
+    file, seed = order.bench.bench, order.seed or 0
     assert file is not None, "a bench file with findings is never rehearsed"
-    virtual = VirtualWorld(plant)
     clock = VirtualClock(virtual)
     port = _monitor_port(Rules.from_dict(file.monitor_rules()), virtual, clock, seed)
     stop = Stop(clock.now_s)
@@ -112,17 +148,7 @@ def prepare(
         progress=progress,
         heads=None,
     )
-    order = RunOrder(
-        run=f"rehearsal-{seed}-{specimen}",
-        sequence=sequence,
-        bench=bench,
-        specimen=specimen,
-        started_by=technician.person,
-        world="rehearsal",
-        environment=environment(),
-        seed=seed,
-    )
-    return Rehearsal(order, virtual, world, store, port, technician)
+    return Rehearsal(order, virtual, world, store, port, technician, coasts)
 
 
 LONGEST_COAST_S = 60.0

@@ -72,6 +72,11 @@ class VirtualWorld:
             port.lost = True
             self.plant.devices[device].link_closed(self.now_s)
 
+    def hang_up(self) -> None:
+        """Every connection closes: the processes that held them are gone."""
+        for device in tuple(self._ports):
+            self.drop(device)
+
     def closed(self, port: VirtualPort) -> None:
         if self._ports.get(port.device) is port:
             del self._ports[port.device]
