@@ -311,7 +311,7 @@ class RecordedTemperature(Model):
 class ContactRecorder(Model):
     """A contact recorder: voltage and current of every mount around each make and each break.
 
-    Make and break records begin as the actuator passes half way between its two positions.
+    Make and break records begin as the actuator passes the position at which the contact switches.
     """
 
     type: Literal["contact recorder"] = Field(description="type of equipment")

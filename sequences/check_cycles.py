@@ -65,11 +65,13 @@ def _switches_at(checking: Checking, each: EachCycle) -> None:
         return
     asked_for(checking, travel, "switches_at", name)
     given = bench_actuator(checking, travel.actuator)
-    at = [given.positions.get(one) for one in (travel.off, name, travel.on)] if given else []
-    if len(at) == 3 and None not in at and not min(at[0], at[2]) < at[1] < max(at[0], at[2]):
+    if given is None or any(one not in given.positions for one in (travel.off, name, travel.on)):
+        return
+    off, at, on = (1000 * given.positions[one] for one in (travel.off, name, travel.on))
+    if not min(off, on) < at < max(off, on):
         what = (
-            f'On the bench "{name}" lies at {at[1] * 1000:.4g} mm, and a move from "{travel.off}" to "{travel.on}" '
-            f"goes from {at[0] * 1000:.4g} mm to {at[2] * 1000:.4g} mm: nothing would be recorded."
+            f'On the bench "{name}" lies at {at:.4g} mm, and a move from "{travel.off}" to "{travel.on}" goes from '
+            f"{off:.4g} mm to {on:.4g} mm: nothing would be recorded."
         )
         advice = "take the position at which the contact switches, as taught at this bench"
         checking.say("position-not-passed", here, what, advice, compared=travel.places())
