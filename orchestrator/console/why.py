@@ -36,7 +36,8 @@ def why_lines(
         lines += wrapped(
             ["(That was so at its end. Whether it is safe now is the first question above.)"], width
         )
-    lines += wrapped([f"First cause: {_first(causes, reason)}"], width, indent="  ")
+    if reason not in WELL:
+        lines += wrapped([f"First cause: {_first(causes, reason)}"], width, indent="  ")
     lines += wrapped(
         [f"Later: {entry['what']}" for entry in causes if not entry.get("first")], width, indent="  "
     )

@@ -99,13 +99,17 @@ def entry_lines(status: Facts, width: int, beside_lamp: int) -> list[str]:
     said = f"{entry['symbol']} {entry['words']}"
     first = wrapped([said], beside_lamp)[0]
     rest = plain(said)[len(first) :].strip()
-    proven = "off proven" if entry.get("proven") and not is_old(status) else "off NOT proven"
+    if not rest:
+        proven = "off proven" if entry.get("proven") and not is_old(status) else "off NOT proven"
+        facts = cut(f"    {entry['state']}, {proven}, {_read_words(entry)}", width)
+        return [first, facts, hardware_line(entry, width)]
+    why = [f"    {line}" for line in whole_sentences(rest, width - 4, ROWS[0] - 1)]
+    return [first, *why, f"    off NOT proven, {_read_words(entry)}"][: ROWS[0]]
+
+
+def _read_words(entry: Facts) -> str:
     age_s = entry.get("age_s")
-    rests_on = "never read" if age_s is None else f"read {age_s:.1f} s ago"
-    facts = cut(f"    {entry['state']}, {proven}, {rests_on}", width)
-    if rest:
-        return [first, *wrapped([f"    {rest}"], width, 1, "    "), facts]
-    return [first, facts, hardware_line(entry, width)]
+    return "never read" if age_s is None else f"read {age_s:.1f} s ago"
 
 
 def hardware_line(entry: Facts, width: int) -> str:

@@ -262,3 +262,22 @@ def test_letters_went_into_a_line_that_nobody_saw() -> None:
         assert seen == [True] * 4
 
     drive(look)
+
+
+def test_the_reason_why_nobody_may_go_in_was_cut_in_the_middle() -> None:
+    blocked = (
+        "Start blocked: off was not proven (high voltage open is not confirmed). Treat the bench as live; the test "
+        "operator in charge must find the reason, and releases it once off is proven."
+    )
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(
+            pilot, "status", status(snapshot("off not proven", "red", blocked=blocked, safe=False))
+        )
+        told = " ".join(rig.text("entry").split())
+
+        assert told.startswith("(?) NOT KNOWN. Treat the bench as live: Start blocked: off was not proven")
+        assert "(high voltage open is not confirmed)." in told
+        assert "..." not in told
+
+    drive(look)
