@@ -209,7 +209,7 @@ class Endurance:
         self.say("off_proof", output="load", shot=last, safe=True, voltages={"contact_side": 0.1})
         digest = self.ledger.segment_hash(first, last)
         self.say("segment", first=first, last=last, ledger_sha256=digest, mounts=self.mounts_json())
-        self._measure("checked_drop", 0.08 + 0.0005 * last, "V", last)
+        self._measure("checked_drop", 0.08 + 0.02 * last / self.plan.declared, "V", last)
 
     def _measure(self, result: str, value: float, unit: str, cycle: int) -> None:
         for mount in self._mounts:

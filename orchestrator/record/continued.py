@@ -27,7 +27,7 @@ from orchestrator.record.journal import stamp
 from orchestrator.record.ledger import LEDGER
 from orchestrator.record.ledger_check import check_segments
 from orchestrator.record.ledger_rows import COUNTED, FIGURES, FINDINGS
-from orchestrator.record.ledger_table import LedgerRows, examine
+from orchestrator.record.ledger_table import LedgerRows, examine, joined
 from orchestrator.record.reader import NoRecord, RunRecord, read_run
 from orchestrator.record.store import StorageFault
 
@@ -347,3 +347,23 @@ def _ambient_c(parts: Sequence[_Part]) -> float | None:
                 if entry.get(name) is not None:
                     return float(entry[name])
     return None
+
+
+def with_earlier(record: RunRecord) -> list[RunRecord]:
+    """A run behind those that it went on with, oldest first, as far as their folders are beside it."""
+    records, path = [record], getattr(record.files, "path", None)
+    while path is not None and (earlier := records[0].first("run_started").get("continues")):
+        if earlier in [one.run for one in records]:
+            break
+        try:
+            records.insert(0, read_run(path.resolve().parent / str(earlier)))
+        except NoRecord:
+            break
+    return records
+
+
+def rows_of(records: Sequence[RunRecord]) -> LedgerRows:
+    """The rows of several runs together. What does not hold is left out: `verify` tells of it."""
+    return joined(
+        [examine(one.files.read(LEDGER) if LEDGER in one.files.names() else b"").rows for one in records]
+    )

@@ -65,6 +65,7 @@ class Cycles:
     warnings: tuple[Entry, ...]
     uncertain: tuple[int, ...]
     lifetime: Entry
+    ended: bool
 
     @property
     def shown_anomalies(self) -> Sequence[Entry]:
@@ -92,7 +93,7 @@ def cycles_of(entries: Iterable[Entry]) -> Cycles | None:
     told = [one.get("cycle") for one in of(kept, "uncertain_cycle")]
     return Cycles(
         declared=int(begun.get("of") or 0),
-        first=int(begun.get("commanded") or 0) + 1,
+        first=int(next(of(kept, "cycles_started")).get("commanded") or 0) + 1,
         upto=int(upto),
         mounts=tuple(map(_mount_count, newest.get("cycles") or newest.get("mounts") or [])),
         failures=tuple(_failure(one) for one in of(kept, "mount_stopped")),
@@ -103,6 +104,7 @@ def cycles_of(entries: Iterable[Entry]) -> Cycles | None:
         warnings=tuple(of(kept, "trend_warning")),
         uncertain=tuple(int(cycle) for cycle in dict.fromkeys(told) if cycle),
         lifetime=last(kept, "lifetime"),
+        ended=bool(ended),
     )
 
 

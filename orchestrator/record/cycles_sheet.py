@@ -35,10 +35,10 @@ def counts_table(cycles: Cycles) -> Table:
 def facts(cycles: Cycles) -> Iterator[tuple[str, str]]:
     """Name and value of what is said in one line each."""
     yield "declared cycles", f"{cycles.declared:,}"
-    yield (
-        "cycles of this run",
-        f"{cycles.first:,} to {cycles.upto:,}" if cycles.upto >= cycles.first else "none",
-    )
+    yield "cycles told of", f"{cycles.first:,} to {cycles.upto:,}" if cycles.upto >= cycles.first else "none"
+    if not cycles.ended:
+        behind = f"what came after cycle {cycles.upto:,} stands in the ledger alone"
+        yield "no end", f"the journal has none: {behind}"
     yield "counts", "cycles = confirmed + malfunctions, on the specimen; discounted cycles are repeated"
     if cycles.discounted:
         found = ", ".join(

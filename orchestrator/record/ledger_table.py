@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -127,6 +127,27 @@ def _out_of_order(rows: LedgerRows, lines: Array) -> Iterator[RowFinding]:
         yield RowFinding(
             int(lines[place + 1]), f"{what}, mount {rows.mount[place + 1]} after {rows.mount[place]}"
         )
+
+
+def joined(parts: Sequence[LedgerRows]) -> LedgerRows:
+    """The rows of several ledgers, one behind the other, as if they were one."""
+    columns = {
+        name: np.concatenate([getattr(part, name) for part in parts])
+        for name in (
+            "cycle",
+            "t_s",
+            "bank",
+            "mount",
+            "position",
+            "electrical",
+            "counted",
+            "finding",
+            "supply",
+        )
+    }
+    figures = {name: np.concatenate([part.figures[name] for part in parts]) for name in FIGURES}
+    gaps = _gaps(columns["cycle"], columns["mount"])
+    return LedgerRows(**columns, figures=figures, torn=parts[-1].torn, gaps=gaps)
 
 
 # ---- checks

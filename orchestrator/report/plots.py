@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from orchestrator.analysis.methods import Analysis
     from orchestrator.analysis.waveform import Waveform
 
-_LINES = ("-", "--", "-.", ":")
+LINES = ("-", "--", "-.", ":")
 _NO_DATES: dict[str, Any] = dict.fromkeys(("Date", "Creator", "Format", "Type"))
 _REFERENCES = (r'(\bid=")', r'(xlink:href="#)', r"(url\(#)")
 
@@ -40,7 +40,7 @@ def shot_svg(waveform: "Waveform", analysis: "Analysis | None", prefix: str, mar
 
     with rc_context(STYLE):
         figure = _as_recorded(waveform) if analysis is None else _analysed(waveform, analysis)
-        return _svg(figure, prefix, mark)
+        return svg(figure, prefix, mark)
 
 
 def trend_svg(trend: Trend, prefix: str, mark: str = "") -> str:
@@ -48,9 +48,9 @@ def trend_svg(trend: Trend, prefix: str, mark: str = "") -> str:
     from matplotlib import rc_context
 
     with rc_context(STYLE):
-        figure = _figure(2.9)
+        figure = new_figure(2.9)
         _draw_trend(figure.subplots(), trend)
-        return _svg(figure, prefix, mark)
+        return svg(figure, prefix, mark)
 
 
 def _analysed(waveform: "Waveform", analysis: "Analysis") -> "Figure":
@@ -59,7 +59,8 @@ def _analysed(waveform: "Waveform", analysis: "Analysis") -> "Figure":
     return draw(waveform, analysis)
 
 
-def _figure(height: float) -> "Figure":
+def new_figure(height: float) -> "Figure":
+    """An empty figure as wide as the report, so many inches high."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -72,7 +73,7 @@ def _as_recorded(waveform: "Waveform") -> "Figure":
     import numpy as np
 
     channels = list(waveform.channels.values())
-    figure = _figure(2.2 * len(channels) + 0.4)
+    figure = new_figure(2.2 * len(channels) + 0.4)
     axes = figure.subplots(len(channels), 1, sharex=True, squeeze=False)[:, 0]
     for axis, channel in zip(axes, channels, strict=True):
         values = channel.values()
@@ -102,7 +103,7 @@ def _draw_trend(axes: "Axes", trend: Trend) -> None:
             yerr=[(trend.expanded[place] or 0.0) / scale for place in chosen],
             fmt=marker, markersize=5, color="black", markerfacecolor="white", capsize=3, linewidth=0.8, label=label,
         )  # fmt: skip
-    for line, (what, value) in zip(_LINES, trend.limits, strict=False):
+    for line, (what, value) in zip(LINES, trend.limits, strict=False):
         axes.axhline(value / scale, color="black", linewidth=1.1, linestyle=line, label=what)
     axes.set_xlabel("shot")
     axes.set_ylabel(f"{trend.name} / {unit.replace('u', chr(0xB5))}")
@@ -112,7 +113,7 @@ def _draw_trend(axes: "Axes", trend: Trend) -> None:
     axes.legend(loc="center left", bbox_to_anchor=(1.01, 0.5), frameon=False)
 
 
-def _svg(figure: "Figure", prefix: str, mark: str) -> str:
+def svg(figure: "Figure", prefix: str, mark: str) -> str:
     """The figure's SVG element; every id gets `prefix`, as several stand in one document."""
     if mark:
         figure.text(

@@ -11,12 +11,14 @@ from typing import Any
 from orchestrator.record import wording
 from orchestrator.record.amend import corrections, issued_reports
 from orchestrator.record.chain import sha256_hex
+from orchestrator.record.entry_words import entry_words
 from orchestrator.record.reader import SEAL, RunRecord
 from orchestrator.record.sheet import amendment_words, event_words
 from orchestrator.record.specimens import SpecimenHistory
 from orchestrator.record.summary import PARTS, Shot, summarise
 from orchestrator.record.verify import Verification
 from orchestrator.report import contents
+from orchestrator.report.cycle_contents import cyclic_duty
 
 TEMPLATE = "report.html.j2"
 
@@ -56,6 +58,7 @@ def render(
         specimen=contents.specimen_facts(record),
         drawn={part: contents.drawn(record, run, part) for part in PARTS},
         trends=contents.trends(run),
+        duty=cyclic_duty(record, run, contents.MARK if run.rehearsal else ""),
         budgets=contents.budgets(run),
         corrections=_open(corrections(record)),
         asked={entry.get("question"): entry for entry in run.of("asked")},
@@ -104,6 +107,7 @@ def _environment() -> Any:
     )
     made.globals["words"] = wording
     made.globals["parts"] = PARTS
+    made.globals["entry_words"] = entry_words
     made.filters["figure_names"] = _figure_names
     made.filters["first_upper"] = lambda text: text[:1].upper() + text[1:]
     made.filters["plain"] = wording.plain_name
