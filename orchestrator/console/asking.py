@@ -16,6 +16,8 @@ NO = "no"
 ROOM_ABOVE = 95
 NO_MEANS = "To stop the run: type no, then Enter."
 SEEN_MYSELF = "seen by yourself"
+# Outside of a run there is no question of a role, but only one may do it, and says their own name.
+OF_THE_BENCH = {"release": "test operator in charge", "acknowledge": "engineer"}
 SET = "set "  # before the name of a value of the sequence, so that it cannot be taken for a name of the card
 
 
@@ -102,13 +104,13 @@ class Form:
 # --------------------------------------------------------------------------- the engine's questions
 
 
-def form_for(question: Facts, by: str | None) -> Form:
+def form_for(question: Facts) -> Form:
     """The form of a question: identity, each item, the choice, a photo, the name, a remark."""
     asks: list[Ask] = []
     if question.get("label_of"):
         asks.append(_scan_again(str(question["label_of"])))
     for item in question.get("items") or []:
-        asks.append(_item(len(asks) + 1, item))
+        asks.append(_item(len(asks) + 1, item, of_run=bool(question.get("question"))))
     if question.get("choices"):
         asks.append(_choice(list(question["choices"])))
     if question.get("needs_photo"):
@@ -116,8 +118,9 @@ def form_for(question: Facts, by: str | None) -> Form:
             Ask("photo", "Photo: path of the file", "on the daemon's computer; it is copied into the record")
         )
     others = list(question.get("not_by") or [])
-    if others or question.get("role") or (question.get("ask") in ("release", "acknowledge") and not by):
-        asks.append(_who(question.get("role"), others))
+    role = question.get("role") or OF_THE_BENCH.get(str(question.get("ask")))
+    if others or role:
+        asks.append(_who(role, others))
     if question.get("ask") in ("inspect", "observe"):
         asks.append(Ask("remark", "Remark", "Enter = none", required=False))
     if not asks:
@@ -148,16 +151,18 @@ def _who(role: str | None, others: list[str]) -> Ask:
     return Ask("name", "Who are you?", f"{hint}, for the record", check=check)
 
 
-def _item(number: int, item: str) -> Ask:
+def _item(number: int, item: str, of_run: bool) -> Ask:
+    """A thing to be confirmed by its number; `of_run` False where there is no run that a no could stop."""
+
     def check(text: str) -> str | None:
         if text == str(number):
             return None
-        return f"Type {number} when it is so, or no. '{text}' is neither."
+        return f"Type {number} when it is so{', or no' if of_run else ''}. '{text}' is not that."
 
     return Ask(
         f"item {number}",
         item,
-        f"It is so, {SEEN_MYSELF}: type {number}, then Enter.  {NO_MEANS}",
+        f"It is so, {SEEN_MYSELF}: type {number}, then Enter.  {NO_MEANS if of_run else ''}".rstrip(),
         check=check,
     )
 

@@ -122,7 +122,7 @@ class Flow:
         if question == self._question:
             return
         self._question = question
-        self.form = form_for({**question, "caution": status["do"].get("caution")}, self._by)
+        self.form = form_for({**question, "caution": status["do"].get("caution")})
         self._screen.say("")
         self._screen.turn_to("act")
 

@@ -99,12 +99,12 @@ def entry_lines(status: Facts, width: int, beside_lamp: int) -> list[str]:
     said = f"{entry['symbol']} {entry['words']}"
     first = wrapped([said], beside_lamp)[0]
     rest = plain(said)[len(first) :].strip()
+    proven = "off proven" if entry.get("proven") and not is_old(status) else "off NOT proven"
     if not rest:
-        proven = "off proven" if entry.get("proven") and not is_old(status) else "off NOT proven"
         facts = cut(f"    {entry['state']}, {proven}, {_read_words(entry)}", width)
         return [first, facts, hardware_line(entry, width)]
     why = [f"    {line}" for line in whole_sentences(rest, width - 4, ROWS[0] - 1)]
-    return [first, *why, f"    off NOT proven, {_read_words(entry)}"][: ROWS[0]]
+    return [first, *why, f"    {proven}, {_read_words(entry)}"][: ROWS[0]]
 
 
 def _read_words(entry: Facts) -> str:

@@ -287,6 +287,28 @@ def test_a_blocked_start_is_released_only_by_a_name() -> None:
     drive(release, by=None)
 
 
+@pytest.mark.parametrize("ask", ["release", "acknowledge"])
+def test_whoever_sat_at_the_console_released_under_the_technician_s_name(ask: str) -> None:
+    """The one who may is another person than the one who opened the console, and says their own name."""
+    view = (
+        snapshot("off not proven", "red", blocked="Start blocked.", safe=False) if ask == "release" else None
+    )
+    failed = {"bench": "Bench 3", "unacknowledged": {"run": RUN, "what": "ValueError: x"}}
+
+    async def release(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", status(view, None if view else failed))
+        first = rig.text("text")
+        await rig.type(pilot, "no")
+        wrong = rig.text("say")
+        await rig.type(pilot, "1", "O. Charge")
+
+        assert "stop the run" not in first
+        assert "Type 1 when it is so. 'no' is not that." in wrong
+        assert rig.link.orders(f"/{ask}") == [{"by": "O. Charge"}]
+
+    drive(release)
+
+
 def test_escape_goes_one_step_back() -> None:
     async def mend(rig: Rig, pilot: Any) -> None:
         await to_the_card(rig, pilot)

@@ -102,6 +102,18 @@ def test_charging_is_told_with_its_countdown_voltage_and_capture() -> None:
     drive(look)
 
 
+def test_yes_but_look_first_said_that_off_was_not_proven() -> None:
+    ended = {"run": "R1", "sentence": "It was interrupted.", "indicator_doubt": "nobody has seen the cloth"}
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", status(ended=ended))
+
+        assert rig.text("entry").startswith("(_) YES, BUT LOOK FIRST.")
+        assert "NOT proven" not in rig.text("entry")
+
+    drive(look)
+
+
 LONG = " ".join(["a made-up sentence that goes on and on"] * 12)
 
 
