@@ -20,8 +20,11 @@ from orchestrator.analysis.waveform import Array, Channel
 
 FLOWING_AT_END = 0.02  # of the current: less is none, in a break
 GLITCH_NOISE = 3.0  # standard deviations over a level within which a single sample is noise
+STEADY_PART = 4  # the drop is read from the last part of what follows the last make
 FEWEST_SETTLED = 8  # samples after the last make
 FEWEST_STATES = 6  # of a bounce before it can be too fast for the sampling
+UNSTEADY = 0.02  # by which a current may change while the drop is read, and
+UNSTEADY_NOISE = 6.0  # standard deviations of its mean
 LATE_BOUNCE_S = 1e-3  # after the last make that is seen, in which another may hide in a zero of the supply
 FALL_FROM = 4.0  # times the least current: where the end of a falling one begins
 FEWEST_FALLING = 3  # samples in it
@@ -109,7 +112,10 @@ def read_make(
     brief = int(np.count_nonzero(lengths[2:-1:2] == 1))
     span = (found.first[0] - 0.5, found.last[0] + 0.5 + LATE_BOUNCE_S / interval_s)
     zeros = _zeros_within(volts, is_open & ~flowing, span, interval_s, levels)
-    return ContactFigures(interval_s, levels, is_open, instants, int(found.reopenings[0]), brief, zeros, drop)
+    said = _unsteady(amperes[-drop.samples :], levels)
+    return ContactFigures(
+        interval_s, levels, is_open, instants, int(found.reopenings[0]), brief, zeros, drop, said
+    )
 
 
 def read_break(
@@ -242,11 +248,11 @@ def _early(found: Breaks, levels: Levels) -> tuple[str, ...]:
 
 
 def _drop(volts: Array, amperes: Array, last: int, is_open: Flags, interval_s: float, levels: Levels) -> Drop:
-    start, stop = last + (len(volts) - last) // 2, len(volts)
+    stop = len(volts)
+    start = stop - max((stop - last) // STEADY_PART, FEWEST_SETTLED)
     half_period = 0.5 / (levels.criteria.ac_hz * interval_s) if levels.criteria.ac_hz else 0.0
     if half_period:
-        whole = int((stop - last) / half_period)
-        wanted = max(1, whole - whole // 2)  # half periods, of the later part
+        wanted = max(1, int((stop - start) / half_period))  # whole half periods, at least one
         start = max(last, stop - round(wanted * half_period))
     v, i = volts[start:stop], amperes[start:stop]
     value = _alternating_drop(v, i) if half_period else _along(volts[is_open]) * float(v.mean())
@@ -268,6 +274,19 @@ def _zeros_within(
     beside = math.asin(min(levels.criteria.open_above_v / levels.open_v, 1.0)) * half_period / math.pi
     low = math.ceil((span[0] - beside - first_zero) / half_period)
     return math.floor((span[1] + beside - first_zero) / half_period) - low + 1
+
+
+def _unsteady(amperes: Array, levels: Levels) -> tuple[str, ...]:
+    """A direct current that still changes while the drop is read."""
+    half = len(amperes) // 2
+    first, second = abs(float(amperes[:half].mean())), abs(float(amperes[half:].mean()))
+    noise = UNSTEADY_NOISE * levels.noise_a / math.sqrt(half)
+    if levels.criteria.ac_hz or abs(first - second) <= max(UNSTEADY * first, noise):
+        return ()
+    return (
+        f"the current still changes by {abs(second / first - 1.0) if first else 1.0:.0%} while the drop is read; record "
+        "longer for a steady one.",
+    )
 
 
 def _along(open_volts: Array) -> float:

@@ -57,7 +57,7 @@ CONTACT_MAKE: Definitions = {
     "bounce_count": ("1", "number of reopenings after the first make; an arc counts as open"),
     "contact_drop": (
         "V",
-        "steady voltage across the closed contact: mean over the later half of what follows the last make, "
+        "steady voltage across the closed contact: mean over the last quarter of what follows the last make, "
         "positive along the voltage of the open contact; alternating: r.m.s. of the part in phase with the current",
     ),
 }

@@ -3,7 +3,8 @@
 Run alone: python -m tests.bench.cycles
 
 The bound is that of a cycle's whole time: 70 us for one mount, 25 us for each of 64. It stands as a multiple of
-one numpy pass over the same arrays (sizes and largest of each channel), about 3 us for one mount on the computer where it was set.
+one numpy pass over the same arrays (sizes and largest of each channel), about 3 us for one mount on the
+computer where it was set.
 """
 
 from __future__ import annotations

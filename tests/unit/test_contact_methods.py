@@ -223,6 +223,11 @@ def test_warnings_name_what_weakens_a_record() -> None:
     assert any("hides the contact for" in text for text in hidden.warnings)
     assert any("zeros of the supply lie within the bounce" in text for text in hidden.warnings)
 
+    slow = made(Circuit(inrush=6.0, decay_s=8e-3))
+    assert any("the current still changes by" in text for text in slow.warnings)
+    steady = made(Circuit(inrush=6.0, decay_s=1e-3))
+    assert not any("still changes" in text for text in steady.warnings)
+
     volts, amperes = break_record(T_S, Circuit(), 10e-3, 10e-3)
     amperes = np.where(T_S < 8e-3, amperes, 0.0)
     early = analyse(waveform(volts, amperes, INTERVAL_S), "contact-break")
