@@ -283,9 +283,9 @@ def _unsteady(amperes: Array, levels: Levels) -> tuple[str, ...]:
     noise = UNSTEADY_NOISE * levels.noise_a / math.sqrt(half)
     if levels.criteria.ac_hz or abs(first - second) <= max(UNSTEADY * first, noise):
         return ()
+    change = abs(second / first - 1.0) if first else 1.0
     return (
-        f"the current still changes by {abs(second / first - 1.0) if first else 1.0:.0%} while the drop is read; record "
-        "longer for a steady one.",
+        f"the current still changes by {change:.0%} while the drop is read; record longer for a steady one.",
     )
 
 
