@@ -177,25 +177,43 @@ class OffWrite:
 def off_all_threads(
     machines: Sequence[OffWrite], deadline_s: float = OFF_S, now_s: Callable[[], float] = time.monotonic
 ) -> list[OffResult]:
-    """Run all at once, one thread each; returns at the latest after `deadline_s`. One that hangs delays no other.
+    """Run all at once, one thread each; returns at the latest after `deadline_s`. One that hangs delays no other."""
+    return off_begun_in_threads(machines, deadline_s, now_s)()
 
-    A thread that does not return is left behind (it ends by its own deadline when its call returns).
+
+def off_begun_in_threads(
+    machines: Sequence[OffWrite], deadline_s: float = OFF_S, now_s: Callable[[], float] = time.monotonic
+) -> Callable[[], list[OffResult]]:
+    """Begin all at once, one thread each, and return at once; what is returned waits for the results.
+
+    It waits until `deadline_s` after the beginning. A thread that does not return is left behind (it ends by its own
+    deadline when its call returns).
     """
     until_s = now_s() + deadline_s
-    threads = {}
+    threads: dict[OffWrite, threading.Thread] = {}
     without: list[OffWrite] = []
     for machine in machines:
         machine.start(now_s())
-        threads[machine] = threading.Thread(
-            target=machine.run, args=(now_s,), name=f"off {machine.name}", daemon=True
-        )
+        thread = threading.Thread(target=machine.run, args=(now_s,), name=f"off {machine.name}", daemon=True)
         try:
-            threads[machine].start()
-        except RuntimeError:  # no thread to be had: this one steps them
-            del threads[machine]
+            thread.start()
+            threads[machine] = thread
+        except RuntimeError:  # no thread to be had: whoever waits for the results steps it
             without.append(machine)
-    while without and now_s() < until_s:
-        without = [machine for machine in without if not machine.step(now_s(), 0.0)]
+    return lambda: _off_results(machines, threads, without, until_s, now_s)
+
+
+def _off_results(
+    machines: Sequence[OffWrite],
+    threads: dict[OffWrite, threading.Thread],
+    without: list[OffWrite],
+    until_s: float,
+    now_s: Callable[[], float],
+) -> list[OffResult]:
+    for machine in without:
+        machine.start(now_s())
+    while without := [machine for machine in without if not machine.step(now_s(), 0.0)]:
+        pass  # each ends by its own deadline
     for thread in threads.values():
         thread.join(max(0.0, until_s - now_s()))
     for machine, thread in threads.items():

@@ -29,6 +29,8 @@ class Answer:
     bench: str | None = None
     beside: bool = False
     findings: list[Finding] = field(default_factory=list)
+    compared: bool = False
+    """Whether a sequence was held against the bench: a bench file that cannot be read as one allows no comparison."""
 
     def exit_code(self) -> int:
         if any(finding.code in UNOPENED for finding in self.findings):
@@ -155,9 +157,9 @@ def _sequence(source: Source, file: str, bench: str | None, given: dict[str, str
     loaded = load_sequence(source, KINDS, given)
     findings = [*loaded.findings, *check(loaded, loaded_bench)]
     findings += check_bounds(loaded, KINDS, loaded_bench)
-    return Answer(
-        file, "sequence", chosen, bench is None and chosen is not None, in_order([*bench_findings, *findings])
-    )
+    found, beside_it = in_order([*bench_findings, *findings]), bench is None and chosen is not None
+    compared = loaded_bench is not None and loaded_bench.bench is not None
+    return Answer(file, "sequence", chosen, beside_it, found, compared)
 
 
 # --------------------------------------------------------------------------- answers
@@ -167,7 +169,7 @@ def as_data(answer: Answer) -> dict[str, Any]:
     """Plain data for `--json`."""
     findings = [finding.to_json() for finding in answer.findings]
     about = {"file": answer.file, "kind": answer.kind, "bench": answer.bench, "exit_code": answer.exit_code()}
-    return {**about, "findings": findings}
+    return {**about, "compared_with_bench": answer.compared, "findings": findings}
 
 
 def as_text(answer: Answer) -> str:
@@ -195,4 +197,7 @@ def _where(answer: Answer) -> str:
         return ""
     if answer.bench is None:
         return ", checked by itself: no bench was given, so levels, ranges and interlocks of a bench were not looked at"
-    return f", checked on {answer.bench}{', the bench file beside it' if answer.beside else ''}"
+    which = f"{answer.bench}{', the bench file beside it' if answer.beside else ''}"
+    if not answer.compared:
+        return f", NOT compared with {which}: that file is refused itself; mend it and check again, more may come"
+    return f", checked on {which}"

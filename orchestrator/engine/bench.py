@@ -91,7 +91,7 @@ class RecorderUnit:
         self._digitiser.prepare(self._settings)
 
     def compare(self) -> tuple[dict[str, Any], dict[str, Any], list[str]]:
-        wanted, read = asdict(self._settings), asdict(self._digitiser.read_back())
+        wanted, read = dict(vars(self._settings)), dict(vars(self._digitiser.read_back()))
         return wanted, read, differences(wanted, read)
 
     def start(self) -> None:

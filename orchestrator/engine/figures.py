@@ -61,7 +61,8 @@ def figures_of(waveform: Waveform, capture: Capture, polarity: str) -> Outcome:
     from orchestrator.analysis.methods import analyse
     from orchestrator.analysis.refusal import Refused
 
-    why = _not_as_expected(waveform, capture) or _other_polarity(waveform, capture, polarity)
+    ways = {name: _either_way(waveform.channels[name]) for name in capture.channels}
+    why = _not_as_expected(ways, waveform, capture) or _other_polarity(ways, polarity)
     if why is not None:
         return Outcome({}, why)
     try:
@@ -83,31 +84,27 @@ def _plain(result: Result) -> dict[str, Any]:
     }
 
 
-def _not_as_expected(waveform: Waveform, capture: Capture) -> str | None:
+Ways = dict[str, tuple[float, float]]
+"""How far each channel goes up and down."""
+
+
+def _not_as_expected(ways: Ways, waveform: Waveform, capture: Capture) -> str | None:
     """A flat channel, or a current that is not the one asked for: the source or the measuring failed."""
     for name, wanted in capture.channels.items():
-        channel = waveform.channels[name]
-        peak = _largest(channel)
+        unit, peak = waveform.channels[name].unit, max(ways[name])
         if peak < FLAT_BELOW * wanted.expected_peak:
-            return f"{name} is flat: largest {peak:.4g} {channel.unit}, expected {wanted.expected_peak:.4g}"
-        if channel.unit == "A" and abs(peak / wanted.expected_peak - 1) > CURRENT_AS_EXPECTED:
+            return f"{name} is flat: largest {peak:.4g} {unit}, expected {wanted.expected_peak:.4g}"
+        if unit == "A" and abs(peak / wanted.expected_peak - 1) > CURRENT_AS_EXPECTED:
             return f"{name} peaks at {peak:.4g} A, expected {wanted.expected_peak:.4g} A within 20 %"
     return None
 
 
-def _other_polarity(waveform: Waveform, capture: Capture, polarity: str) -> str | None:
+def _other_polarity(ways: Ways, polarity: str) -> str | None:
     """A shot the other way round than asked for: a switch at the source, or a probe fitted in reverse."""
-    for name in capture.channels:
-        channel = waveform.channels[name]
-        up, down = _either_way(channel)
+    for name, (up, down) in ways.items():
         if (up > down) != (polarity == "positive"):
             return f"{name} is {'positive' if up > down else 'negative'}, a {polarity} shot was asked for"
     return None
-
-
-def _largest(channel: Channel) -> float:
-    """The largest distance from the middle of the record's beginning, in the channel's unit."""
-    return max(_either_way(channel))
 
 
 def _either_way(channel: Channel) -> tuple[float, float]:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from drivers.equipment.actuator import MotionRules
 from drivers.equipment.family import instrument_for, line_of
-from drivers.equipment.off import OFF_S, OffResult, OffWrite, off_all_threads
+from drivers.equipment.off import OffResult, OffWrite, off_begun_in_threads
 from drivers.equipment.protocols import Identity
 from drivers.links import transport_to
 from drivers.links.base import Link, Transport
@@ -51,14 +50,4 @@ def real_transport(name: str, rules: InstrumentRules) -> Transport:
 
 def off_in_threads(machines: list[OffWrite]) -> Finish:
     """Begin at once, each write in a thread of its own; the run thread meanwhile asks the monitor."""
-    results: list[OffResult] = []
-    runner = threading.Thread(
-        target=lambda: results.extend(off_all_threads(machines)), name="off", daemon=True
-    )
-    runner.start()
-
-    def finish() -> list[OffResult]:
-        runner.join(OFF_S + 0.1)
-        return results or [machine.result() for machine in machines]
-
-    return finish
+    return off_begun_in_threads(machines)

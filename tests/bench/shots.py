@@ -304,6 +304,7 @@ class GrantingPort:
         on = {"high_voltage": {"output_on": True}, "leakage": {"output_on": True}}
         state, store = "ready to switch on", {"store": stored_v}
         self._snapshot = Snapshot(read_at_s=float("inf"), bench_state=state, voltages=store, outputs=on)
+        self._reply = Reply(0, True, "granted", {"store_v": 0.0, "read_at_s": 0.0, "voltages": store})
 
     def renew(self) -> None:
         """Nobody is waiting."""
@@ -312,7 +313,7 @@ class GrantingPort:
         return self._snapshot
 
     def ask(self, act: str, timeout_s: float, on_slice: Callable[[], None], **args: Any) -> Reply:
-        return Reply(0, True, "granted", {"store_v": 0.0})
+        return self._reply
 
     def cause(self) -> None:
         return None

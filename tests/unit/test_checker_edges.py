@@ -220,3 +220,25 @@ def test_a_change_needs_two_shots() -> None:
     edit = ("judged: every shot, at_most: 310 V", "judged: change first to last, at_most: 7 %")
     assert codes(edit, ("shots: 12,", "shots: 2,")) == set()
     assert codes(edit, ("shots: 12,", "shots: 1,")) == {"judged-impossible"}
+
+
+def test_a_sequence_whose_bench_file_is_refused_is_not_silently_called_compared(tmp_path: Path) -> None:
+    from orchestrator.cli.check import answer_for, as_data, as_text
+
+    library = Path(__file__).parents[2] / "sequences" / "library" / "tidewater"
+    sequence = tmp_path / "sequence.yaml"
+    sequence.write_text((library / "sequence.yaml").read_text())
+    bench = tmp_path / "bench.yaml"
+    bench.write_text((library / "bench.yaml").read_text().replace("safety_io:", "safety_oi:"))
+
+    answer = answer_for(str(sequence))
+    assert f"NOT compared with {bench}, the bench file beside it: that file is refused itself" in as_text(
+        answer
+    )
+    assert as_data(answer)["compared_with_bench"] is False
+    assert answer.exit_code() == 1
+
+    bench.write_text((library / "bench.yaml").read_text())
+    answer = answer_for(str(sequence))
+    assert "NOT compared" not in as_text(answer)
+    assert as_data(answer)["compared_with_bench"] is True
