@@ -1,4 +1,4 @@
-"""The report of an endurance run: counts, gap, failures, trends over both of its runs; a longer run makes no longer one."""
+"""The report of an endurance run: counts, gap, failures, trends over both of its runs; and it stays small."""
 
 import re
 from html import unescape
