@@ -105,7 +105,9 @@ def _zeros_bridged(high: Flags, amperes: Array, floor_a: float, low_for: Array, 
     np.not_equal(high[:, 1:], high[:, :-1], out=changes[:, 1:])
     changes[:, 0] = changes[:, split] = True
     starts = np.flatnonzero(changes)
-    lengths = np.diff(starts, append=high.size)
+    lengths = np.empty_like(starts)
+    np.subtract(starts[1:], starts[:-1], out=lengths[:-1])
+    lengths[-1] = high.size - starts[-1]
     conducting = np.add.reduceat(amperes.ravel(), starts) > floor_a * lengths  # its mean: noise is no current
     brief = lengths <= low_for[starts // samples]
     stays_open = high.ravel()[starts] | (brief & ~conducting)
