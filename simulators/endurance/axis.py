@@ -11,6 +11,7 @@ import math
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -39,8 +40,7 @@ class AxisBuild:
     """Where what is pressed pushes back with more than the drive's highest force."""
 
 
-@dataclass(frozen=True, slots=True)
-class Order:
+class Order(NamedTuple):
     """A motion to carry out: `what` is move, home, touch or dwell; a dwell's `to_mm` is its time in seconds."""
 
     number: int
@@ -49,8 +49,7 @@ class Order:
     speed_mm_s: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Ended:
+class Ended(NamedTuple):
     """How an order ended; `alarm` is empty where it is done."""
 
     order: Order
@@ -115,10 +114,9 @@ class Axis:
         """With its sign."""
         return self._path.speed_mm_s(now_s - self._since_s)
 
-    def passes_s(self, level_mm: float, true: bool = True) -> float:
-        """When the present way passes a level, of the axis itself or of the count; infinity where it does not."""
-        counted_mm = level_mm - self._offset_mm if true else level_mm
-        return self._since_s + self._path.reaches_s(counted_mm)
+    def way(self) -> tuple[Path, float, float]:
+        """The present way, its start, and what its positions have to be moved by to be true."""
+        return self._path, self._since_s, self._offset_mm
 
     def goes_down(self) -> bool:
         """Whether the present way leads downwards."""
@@ -196,7 +194,7 @@ class Axis:
             return
         order, self._now = self._now, None
         self.due_s = math.inf
-        self._rest(now_s)
+        self._rest(now_s, as_planned=order is not None)
         if order is not None:
             self._arrive(order, now_s)
         self._next(now_s)
@@ -240,13 +238,19 @@ class Axis:
 
     def _set_off(self, path: Path, number: int, now_s: float) -> None:
         self.moves += 1
-        offset_mm = self._offset_mm
-        self._truth.routine(
-            now_s, "move", from_mm=path.from_mm + offset_mm, to_mm=path.to_mm + offset_mm, line=number
-        )
+        offset_mm, build = self._offset_mm, self.build
+        from_mm, to_mm = path.from_mm + offset_mm, path.to_mm + offset_mm
+        self._truth.routine(now_s, "move", from_mm=from_mm, to_mm=to_mm, line=number, for_s=path.time_s)
         self._path, self._since_s, self.moving = path, now_s, True
+        self.due_s, self._trip = now_s + path.time_s, ""
+        if not max(build.lowest_switch_mm, build.overload_mm) < to_mm < build.highest_switch_mm:
+            self._watch_for_trips()
+        self.replanned(now_s)
+
+    def _watch_for_trips(self) -> None:
+        """A switch or too much force lies on the way."""
         trips = [
-            (self.passes_s(level_mm), alarm)
+            (self._since_s + self._path.reaches_s(level_mm - self._offset_mm), alarm)
             for level_mm, alarm in (
                 (self.build.lowest_switch_mm, "limit"),
                 (self.build.highest_switch_mm, "limit"),
@@ -254,10 +258,8 @@ class Axis:
             )
         ]
         trip_s, alarm = min(trips)
-        self.due_s, self._trip = now_s + path.time_s, ""
         if trip_s < self.due_s:
             self.due_s, self._trip = trip_s, alarm
-        self.replanned(now_s)
 
     def _give_up(self, deceleration_mm_s2: float, now_s: float) -> None:
         self._orders.clear()
@@ -268,13 +270,14 @@ class Axis:
             self.due_s = now_s + path.time_s
             self.replanned(now_s)
 
-    def _rest(self, now_s: float) -> None:
+    def _rest(self, now_s: float, as_planned: bool = False) -> None:
         if not self.moving:
             return
         self.moving = False
         self._path, self._since_s = at_rest(self._path.to_mm), now_s
         self._error_mm = self._next_error_mm()
-        self._truth.routine(now_s, "at_rest", at_mm=self._path.to_mm + self._offset_mm)
+        if not as_planned:
+            self._truth.note(now_s, "at_rest", at_mm=self._path.to_mm + self._offset_mm)
 
     def _arrive(self, order: Order, now_s: float) -> None:
         if order.what == "home":

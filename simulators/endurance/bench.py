@@ -12,14 +12,18 @@ from simulators.endurance.axis import Axis, AxisBuild
 from simulators.endurance.cell import INPUTS, PLAN
 from simulators.endurance.electrics import CHECK_V, Electrics, steady_a
 from simulators.endurance.loads import LoadBuild
+from simulators.endurance.path import Path
 from simulators.endurance.press import ALWAYS_CLOSED, NO_BREAK, NO_MAKE, WELL, Press
 from simulators.endurance.recorder import Recorder
-from simulators.endurance.thermal import Terminal
+from simulators.endurance.thermal import SHARES, Terminals
 from simulators.endurance.wear import SpecimenBuild, Specimens
 from simulators.safety_io import SafetyIo
 from simulators.truth import TruthLog
 
 LINK_OHM = 1e-4
+WAYS_KEPT = 256
+LEAST_MM_S = 1.0
+"""Of a contact that is moved slower than this, slower does not matter."""
 
 
 class Bench:
@@ -37,7 +41,7 @@ class Bench:
         self.axis = Axis(axis, self.truth, stream(seed, "axis"))
         self.axis.replanned = self._plan
         self.specimens = Specimens(specimen, seed, stream(seed, "specimens"))
-        self.terminals = tuple(Terminal(specimen.kelvin_per_w * x, specimen.warms_in_s) for x in (1.0, 0.9))
+        self.terminals = Terminals(specimen.kelvin_per_w, specimen.warms_in_s)
         self.connection = "specimen"
         self.celsius = 23.0
         self.humidity = 45.0
@@ -53,13 +57,15 @@ class Bench:
         self.missed: set[int] = set()
         """Mounts whose contact does not make in the present press."""
         self.inputs_version = 0
-        self._well = [WELL] * specimen.mounts
-        self._last_outcome = self._well
+        self.volts, self.is_load = 0.0, False
+        """True voltage before the contacts (r.m.s. where it alternates), and whether it is the load's supply."""
+        self._last_outcome: list[int] | None = None
         self._all_true = [True] * specimen.mounts
         self._presses = 0
         self._press: Press | None = None
         self._pressed = False
         self._marks: list[tuple[float, int]] = []
+        self._ways: dict[tuple[Path, float, float, bool], list[tuple[float, int]]] = {}
         self._acts = (self._level_down, self._close, self._level_up, self._open)
         self._inputs = self.cell.discrete_inputs(0.0)
         self._now_s = 0.0
@@ -79,8 +85,7 @@ class Bench:
         self.cycles = self.operations = 0
         self.not_made = [0] * self.specimen.mounts
         self.not_broken = [0] * self.specimen.mounts
-        for terminal in self.terminals:
-            terminal.attached = True
+        self.terminals.attached = True
         self._heat(now_s)
 
     # Time
@@ -95,8 +100,14 @@ class Bench:
 
     def next_due_s(self) -> float:
         """When something happens by itself."""
-        due_s = min(self.cell.due_s, self.safety_io.watchdog_due_s, self.axis.due_s)
-        return self._marks[0][0] if self._marks and self._marks[0][0] < due_s else due_s
+        due_s, watchdog_s = self.axis.due_s, self.safety_io.watchdog_due_s
+        if watchdog_s < due_s:
+            due_s = watchdog_s
+        if self.cell.due_s < due_s:
+            due_s = self.cell.due_s
+        if self._marks and self._marks[0][0] < due_s:
+            return self._marks[0][0]
+        return due_s
 
     def _happen(self, now_s: float) -> None:
         marks = self._marks
@@ -121,7 +132,7 @@ class Bench:
     def input_registers(self, now_s: float) -> Sequence[int]:
         """Before and behind the contact of mount 1 in 0.1 V, temperature in 0.1 degC, humidity in 0.1 %."""
         return (
-            round(10 * self.dividers["supply_divider"].reads(self.source_v())),
+            round(10 * self.dividers["supply_divider"].reads(self.volts)),
             round(10 * self.dividers["contact_divider"].reads(self.behind_v(now_s))),
             round(10 * self.celsius),
             round(10 * self.humidity),
@@ -142,48 +153,43 @@ class Bench:
         closed = self.cell.is_closed("brake")
         if closed != self.axis.brake_closed:
             self.axis.brake(closed, now_s)
+        self.follow_source()
         self._heat(now_s)
         self._note_inputs(now_s)
 
     # The circuit
-    def source_v(self) -> float:
-        """True voltage before the contacts, r.m.s. where it alternates."""
-        if self.cell.is_closed("load"):
-            return self.electrics.load_v()
-        return CHECK_V if self.cell.is_closed("check") and self.cell.mains else 0.0
+    def follow_source(self) -> None:
+        """Contactors, supply or mains changed."""
+        cell = self.cell
+        self.is_load = cell.is_closed("load")
+        if self.is_load:
+            self.volts = self.electrics.load_v() if cell.mains else 0.0
+        else:
+            self.volts = CHECK_V if cell.is_closed("check") and cell.mains else 0.0
 
-    def source_at_v(self, now_s: float) -> float:
-        """The same at a time."""
-        return self.source_v()
-
-    def is_load(self) -> bool:
-        """Whether the load's supply is before the contacts, not the check's."""
-        return self.cell.is_closed("load")
+    def source_v(self, now_s: float) -> float:
+        """True voltage before the contacts."""
+        return self.volts
 
     def behind_v(self, now_s: float) -> float:
         """True voltage behind the contact of mount 1."""
         volts, _ = self.contact_now(0, now_s)
-        return self.source_v() - volts
+        return self.volts - volts
 
     def contact_now(self, mount: int, now_s: float) -> tuple[float, float]:
         """Voltage across the contact of a mount and current through it, steady."""
-        volts = self.source_v()
         if not self.is_closed(mount):
-            return volts, 0.0
-        is_load = self.is_load()
-        share = self.electrics.lamps_left(mount) if is_load else 1.0
+            return self.volts, 0.0
+        share = self.electrics.lamps_left(mount) if self.is_load else 1.0
         ohm = self.contact_ohm(mount)
-        amperes = share * steady_a(self.load, volts, is_load, ohm * share)
+        amperes = share * steady_a(self.load, self.volts, self.is_load, ohm * share)
         return amperes * ohm, amperes
 
     def is_closed(self, mount: int) -> bool:
         """Whether the contact of a mount conducts."""
-        if self.connection == "link":
+        if self.connection == "link" or self.specimens.welded[mount]:
             return True
-        if self.specimens.welded[mount]:
-            return True
-        press = self._press
-        return self._pressed and press is not None and press.outcome[mount] != NO_MAKE
+        return self._pressed and self._press is not None and self._press.outcome_of(mount) != NO_MAKE
 
     def contact_ohm(self, mount: int) -> float:
         """Resistance of a closed contact."""
@@ -217,9 +223,9 @@ class Bench:
 
     def temperature_c(self, sensor: int, now_s: float) -> float:
         """Terminals 1 and 2, then the air."""
-        if sensor > len(self.terminals):
+        if sensor > len(SHARES):
             return self.celsius
-        return self.terminals[sensor - 1].reads_c(self.celsius, now_s)
+        return self.terminals.reads_c(sensor - 1, self.celsius, now_s)
 
     def level_changed(self, now_s: float) -> None:
         """The recorder's trigger level."""
@@ -228,56 +234,71 @@ class Bench:
     # The way of the gantry
     def _plan(self, now_s: float) -> None:
         """What the present way will pass, in order."""
-        axis, build = self.axis, self.specimen
-        if not axis.moving:
+        if not self.axis.moving:
             self._marks = []
             return
-        level_mm = self.recorder.level_mm
-        if axis.goes_down():
-            ahead = [(axis.passes_s(level_mm, true=False), 0)]
+        path, since_s, offset_mm = self.axis.way()
+        key = (path, offset_mm, self.recorder.level_mm, self._pressed)
+        ahead = self._ways.get(key)
+        if ahead is None:
+            if len(self._ways) >= WAYS_KEPT:
+                self._ways.clear()
+            ahead = self._ways[key] = self._passed(path, offset_mm)
+        self._marks = [(since_s + at_s, act) for at_s, act in ahead if since_s + at_s >= now_s]
+
+    def _passed(self, path: Path, offset_mm: float) -> list[tuple[float, int]]:
+        """What a way passes, by the time from its start: trigger level and contact, downwards or upwards."""
+        build, level_mm = self.specimen, self.recorder.level_mm
+        if path.to_mm < path.from_mm:
+            ahead = [(path.reaches_s(level_mm), 0)]
             if not self._pressed:
-                ahead.append((axis.passes_s(build.closes_mm), 1))
+                ahead.append((path.reaches_s(build.closes_mm - offset_mm), 1))
         else:
-            ahead = [(axis.passes_s(level_mm, true=False), 2)]
+            ahead = [(path.reaches_s(level_mm), 2)]
             if self._pressed:
-                ahead.append((axis.passes_s(build.opens_mm), 3))
-        self._marks = sorted([one for one in ahead if now_s <= one[0] < math.inf])
+                ahead.append((path.reaches_s(build.opens_mm - offset_mm), 3))
+        return sorted(one for one in ahead if one[0] < math.inf)
 
     def _new_press(self) -> Press:
-        specimens = self.specimens
-        block, row = specimens.row(self._presses, self.cycles)
+        block, row = self.specimens.row(self._presses, self.cycles)
         self._presses += 1
+        outcome = None
         if self.connection == "link":
-            return Press(block, row, [ALWAYS_CLOSED] * specimens.mounts)
-        if any(specimens.welded):
-            return Press(block, row, [ALWAYS_CLOSED if welded else WELL for welded in specimens.welded])
-        return Press(block, row, self._well)
+            outcome = [ALWAYS_CLOSED] * self.mounts
+        elif not self.specimens.all_well:
+            outcome = [ALWAYS_CLOSED if welded else WELL for welded in self.specimens.welded]
+        press = self._press = Press(block, row, outcome)
+        press.make_volts, press.make_is_load = self.volts, self.is_load
+        press.bank = self.electrics.bank
+        press.filament_k = self.electrics.cold_k(self._now_s)
+        return press
 
     def _level_down(self, now_s: float) -> None:
         press = self._press
         if press is None or press.is_over or press.make_trigger_s < math.inf:
-            press = self._press = self._new_press()
+            press = self._new_press()
             if self._pressed:
                 press.closed_s = -math.inf
-        self._meet(press, now_s)
         press.make_trigger_s = now_s
         self.recorder.make_triggered(press, now_s)
 
     def _close(self, now_s: float) -> None:
         press = self._press
         if press is None or press.is_over or press.closed_s < math.inf:
-            press = self._press = self._new_press()
-            self._meet(press, now_s)
+            press = self._new_press()
         self._pressed = True
-        press.closed_s, press.closing_mm_s = now_s, max(abs(self.axis.speed_mm_s(now_s)), 1.0)
-        self.missed.clear()
+        press.closed_s, press.closing_mm_s = now_s, self._speed_mm_s(now_s)
         if press.make_volts > 0 and press.make_is_load and self.connection == "specimen":
             self._operate(press, now_s)
-        self._judge_make(press)
+        if self.missed or not self.specimens.all_well:
+            press.outcome = [self._outcome(mount, press.outcome_of(mount)) for mount in range(self.mounts)]
+            self.missed.clear()
         if self.electrics.burnt:
-            press.shares = tuple(self.electrics.lamps_left(mount) for mount in range(self.specimen.mounts))
-        press.dip = self.electrics.dip
+            press.shares = tuple(self.electrics.lamps_left(mount) for mount in range(self.mounts))
         self._heat(now_s)
+
+    def _speed_mm_s(self, now_s: float) -> float:
+        return max(abs(self.axis.speed_mm_s(now_s)), LEAST_MM_S)
 
     def _operate(self, press: Press, now_s: float) -> None:
         """A make under voltage: it wears the contact; what was set on it happens."""
@@ -288,14 +309,11 @@ class Bench:
         if press.record:
             self.cycles += 1
             press.number = self.cycles
-            for trick in self.tricks.pop(self.cycles, ()):
-                trick(now_s)
-
-    def _judge_make(self, press: Press) -> None:
-        specimens = self.specimens
-        if not (self.missed or any(specimens.welded) or any(specimens.dead)):
-            return
-        press.outcome = [self._outcome(mount, before) for mount, before in enumerate(press.outcome)]
+            if self.cycles in self.tricks:
+                for trick in self.tricks.pop(self.cycles):
+                    trick(now_s)
+                self.follow_source()
+                press.dip = self.electrics.dip
 
     def _outcome(self, mount: int, before: int) -> int:
         if before == ALWAYS_CLOSED:
@@ -304,54 +322,49 @@ class Bench:
             return NO_BREAK
         return NO_MAKE if self.specimens.dead[mount] or mount in self.missed else WELL
 
-    def _meet(self, press: Press, now_s: float) -> None:
-        """The circuit as a make finds it."""
-        press.make_volts, press.make_is_load = self.source_v(), self.is_load()
-        press.bank = self.electrics.bank
-        press.filament_k = self.electrics.cold_k(now_s)
-
     def _level_up(self, now_s: float) -> None:
         press = self._press
         if press is None or press.break_trigger_s < math.inf:
             return
         press.break_trigger_s = now_s
         if press.opened_s == math.inf:
-            press.break_volts, press.break_is_load = self.source_v(), self.is_load()
-        press.after_volts = self._undipped_v()
+            press.break_volts, press.break_is_load = self.volts, self.is_load
+        press.after_volts = self.volts / (self.electrics.dip if self.is_load else 1.0)
         self.recorder.break_triggered(press, now_s)
-        self._finish(press, now_s)
+        self._finish(press)
 
     def _open(self, now_s: float) -> None:
         press = self._press
         self._pressed = False
         if press is None:
             return
-        press.opened_s, press.opening_mm_s = now_s, max(abs(self.axis.speed_mm_s(now_s)), 1.0)
+        press.opened_s, press.opening_mm_s = now_s, self._speed_mm_s(now_s)
         if press.break_trigger_s == math.inf:
-            press.break_volts, press.break_is_load = self.source_v(), self.is_load()
+            press.break_volts, press.break_is_load = self.volts, self.is_load
         if press.is_loaded:
             self._note_operation(press, now_s)
         self._heat(now_s)
-        self._finish(press, now_s)
+        self._finish(press)
 
-    def _finish(self, press: Press, now_s: float) -> None:
-        """Both the trigger and the contact are past."""
+    def _finish(self, press: Press) -> None:
+        """Where both the trigger and the contact are past."""
         if press.break_trigger_s < math.inf and not self._pressed:
             press.is_over = True
-            self.electrics.dip = 1.0
-
-    def _undipped_v(self) -> float:
-        return self.source_v() / self.electrics.dip if self.is_load() else self.source_v()
+            if self.electrics.dip != 1.0:
+                self.electrics.dip = 1.0
+                self.follow_source()
 
     def _note_operation(self, press: Press, now_s: float) -> None:
         outcome = press.outcome
-        for mount, one in enumerate(outcome if outcome is not self._well else ()):
-            self.not_made[mount] += one in (NO_MAKE, ALWAYS_CLOSED)
-            self.not_broken[mount] += one in (NO_BREAK, ALWAYS_CLOSED)
+        made, broke = self._all_true, self._all_true
+        if outcome is not None:
+            made = [one in (WELL, NO_BREAK) for one in outcome]
+            broke = [one in (WELL, NO_MAKE) for one in outcome]
+            for mount in range(self.mounts):
+                self.not_made[mount] += not made[mount]
+                self.not_broken[mount] += not broke[mount]
         note = self.truth.routine if outcome == self._last_outcome else self.truth.note
         self._last_outcome = outcome
-        made = [one in (WELL, NO_BREAK) for one in outcome] if outcome is not self._well else self._all_true
-        broke = [one == WELL for one in outcome] if outcome is not self._well else self._all_true
         note(now_s, "operation", n=self.operations, cycle=press.number, made=made, broke=broke)
 
     # Heat
@@ -359,9 +372,9 @@ class Bench:
         """Current begins or ends: terminals and lamps warm up or cool down."""
         volts, amperes = self.contact_now(0, now_s)
         watts = amperes * volts if amperes else 0.0
-        for terminal in self.terminals:
-            terminal.heat(watts, now_s)
-        self.electrics.heats(amperes > 0 and self.is_load(), now_s)
+        self.terminals.heat(watts, now_s)
+        if self.electrics.filament is not None:
+            self.electrics.heats(amperes > 0 and self.is_load, now_s)
 
     def _note_inputs(self, now_s: float) -> None:
         inputs = self.cell.discrete_inputs(now_s)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Phase:
     """A stretch of constant acceleration, in time from the start of its path."""
 
@@ -34,9 +34,12 @@ class Phase:
         return self.starts_s + (2 * way_mm / slower if slower else 0.0)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Path:
-    """A way without turning back: from `from_mm` to `to_mm`, where it is at rest after `time_s`."""
+    """A way without turning back: from `from_mm` to `to_mm`, where it is at rest after `time_s`.
+
+    The same stroke is the same object, which is what makes looking up what it passes cheap.
+    """
 
     phases: tuple[Phase, ...]
     from_mm: float
@@ -64,6 +67,7 @@ class Path:
         return self.phases[-1]
 
 
+@lru_cache(maxsize=64)
 def at_rest(at_mm: float) -> Path:
     """No way at all."""
     return Path((), at_mm, at_mm, 0.0)

@@ -88,7 +88,7 @@ class EndurancePlant(BenchPlant):
                 "supply": "on" if electrics.supply_on else "off",
                 "burnt": sorted(f"bank {bank} mount {mount + 1}" for mount, bank in electrics.burnt),
             },
-            "source_v": round(bench.source_v(), 2),
+            "source_v": round(bench.volts, 2),
             "contacts": ["closed" if bench.is_closed(mount) else "open" for mount in range(bench.mounts)],
             "specimens": {
                 "mounts": bench.mounts,
@@ -101,7 +101,7 @@ class EndurancePlant(BenchPlant):
             "cycles": bench.cycles,
             "made": [bench.operations - missed for missed in bench.not_made],
             "broke": [bench.operations - missed for missed in bench.not_broken],
-            "terminals_rise_k": [round(terminal.rise_k(now_s), 2) for terminal in bench.terminals],
+            "terminals_rise_k": [round(bench.terminals.rise_k(one, now_s), 2) for one in (0, 1)],
             "ambient": {"temperature_celsius": bench.celsius, "humidity_percent": bench.humidity},
             "faults": dict(self.faults),
         }

@@ -41,6 +41,7 @@ NO_SENSOR = math.nan
 SENSORS = 3
 STATIC_NOISE_V, STATIC_NOISE_A = 5e-5, 2e-4
 DATA_STALE = -230
+_FETCH = re.compile(rb"FETC:CYCL\? (\d{1,9})\r?\n", re.IGNORECASE)
 _CHANNELS = re.compile(r"\(\s*@\s*(\d{1,4}(?:\s*[,:]\s*\d{1,4})*)?\s*\)")
 
 
@@ -139,6 +140,15 @@ class Recorder(ScpiInstrument):
             OperationBit.WAITING_FOR_TRIGGER: self.recording and not runs,
             OperationBit.MEASURING: runs,
         }
+
+    def _answer(self, message: bytes, now_s: float) -> bytes:
+        """What is asked in every cycle does not go through the parser, to which each number is a new message."""
+        fetch = _FETCH.fullmatch(message)
+        if fetch is None or fetch[1] == b"0":
+            return super()._answer(message, now_s)
+        block = self._fetch((int(fetch[1]),), (), now_s)
+        length = b"%d" % len(block)
+        return b"#%d%b%b\n" % (len(length), length, block)
 
     # Triggers
     def make_triggered(self, press: Press, now_s: float) -> None:

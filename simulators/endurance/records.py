@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -12,15 +11,17 @@ import numpy as np
 from simulators.endurance.electrics import Electrics, steady_a
 from simulators.endurance.press import ALWAYS_CLOSED, NO_BREAK, NO_MAKE, Press
 from simulators.endurance.waves import BreakHalf, Circuit, MakeHalf, Scale
+from simulators.endurance.wear import NOISE_ROWS
 
 FULL_SCALE = 32768
 NOISE_CODES = 0.8
-NOISE_TABLE = 1 << 18
+HIGHEST_SURE = 0.99 * FULL_SCALE
+"""Codes below this cannot come to the rails by noise."""
 KEPT_HALVES = 600
 KELVIN_STEP = 5.0
+FAR = 1e6
 
 T = TypeVar("T")
-Half = TypeVar("Half", MakeHalf, BreakHalf)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,51 +71,67 @@ class Codes:
     def __init__(self, electrics: Electrics, front_end: FrontEnd, rng: np.random.Generator) -> None:
         self._electrics = electrics
         self._front_end = front_end
-        self._noise = (NOISE_CODES * rng.standard_normal(NOISE_TABLE)).astype(np.float32)
-        self._offsets = np.array([[front_end.volts_offset], [front_end.amperes_offset]], dtype=np.float32)
+        self._rng = rng
+        self._seeds = rng.integers(1 << 32, size=2).tolist()
         self._layout: Layout | None = None
         self._scale = Scale(1.0, 1.0, 1.0)
-        self._makes: dict[tuple[Circuit, int], MakeHalf] = {}
-        self._breaks: dict[Circuit, BreakHalf] = {}
+        self._noise = np.zeros((0, 2, 0), dtype=np.float32)
+        self._makes: dict[tuple[object, ...], MakeHalf] = {}
+        self._breaks: dict[tuple[object, ...], BreakHalf] = {}
 
     def of(self, press: Press, layout: Layout) -> tuple[bytes, bool]:
         """int16 codes (mounts, 2, samples), little endian, and whether one is at a rail."""
         if layout is not self._layout:
             self._prepare(layout)
+        make, opening = self._make_half(press, layout), self._break_half(press, layout)
         codes = np.zeros((layout.mounts, 2, layout.samples), dtype=np.float32)
-        self._fill(codes, press, layout)
-        size = codes.size
-        at = (press.block.noise_at[press.row] * 7919) % (NOISE_TABLE - size + 1)
-        codes += self._noise[at : at + size].reshape(codes.shape)
-        codes += self._offsets
+        self._fill(codes, press, layout, make, opening)
+        at = press.block.noise_at[press.row]
+        codes += self._noise[at : at + layout.mounts]
         np.rint(codes, out=codes)
-        overload = bool(codes.max() >= FULL_SCALE - 1 or codes.min() <= -FULL_SCALE)
-        if overload:
+        overload = False
+        if make.highest > HIGHEST_SURE or opening.highest > HIGHEST_SURE:
+            overload = bool(codes.max() >= FULL_SCALE - 1 or codes.min() <= -FULL_SCALE)
             np.clip(codes, -FULL_SCALE, FULL_SCALE - 1, out=codes)
         return codes.astype("<i2").tobytes(), overload
 
     def levels(self, press: Press, layout: Layout) -> tuple[int, int, int, int]:
-        """Codes of the supply before the make, while on, of the load while on, and of the supply after."""
-        build, electrics = self._electrics.build, self._electrics
-        shares = press.shares or (1.0,) * len(press.outcome)
-        flows = press.break_is_load and press.bank > 0
+        """Codes of the supply before the make, while on, of the load while on, and of the supply after.
+
+        The load's is the highest of all mounts.
+        """
+        volts, is_load = self._on(press)
         ohms = press.block.ohm[press.row]
-        volts = press.break_volts if press.break_trigger_s < math.inf else press.make_volts
+        if press.outcome is None and press.shares is None and press.closed_s < math.inf:
+            parts = [1.0] * len(ohms)
+        else:
+            shares = press.shares or [1.0] * len(ohms)
+            parts = [share if self._is_closed(press, mount) else -1.0 for mount, share in enumerate(shares)]
+        flows = press.bank > 0 or not is_load
         amperes = [
-            share * steady_a(build, volts, True, ohm) if flows and one != NO_MAKE else 0.0
-            for share, ohm, one in zip(shares, ohms, press.outcome, strict=True)
+            part * steady_a(self._electrics.build, volts, is_load, ohm) if part > 0 and flows else 0.0
+            for part, ohm in zip(parts, ohms, strict=True)
         ]
-        on_v = volts - electrics.build.source_ohm * sum(amperes) if press.break_is_load else volts
-        closed = [one != NO_MAKE and press.closed_s < math.inf for one in press.outcome]
-        load_v = max(
-            (on_v - amps * ohm for amps, ohm, one in zip(amperes, ohms, closed, strict=True) if one),
-            default=0.0,
-        )
+        on_v = volts - self._electrics.build.source_ohm * sum(amperes) if is_load else volts
+        drops = [amps * ohm for amps, ohm, part in zip(amperes, ohms, parts, strict=True) if part >= 0]
+        load_v = on_v - min(drops) if drops else 0.0
         per_v = FULL_SCALE / layout.volts * self._front_end.volts_x
-        return tuple(  # type: ignore[return-value]
-            max(min(round(value * per_v), FULL_SCALE - 1), -FULL_SCALE)
-            for value in (press.make_volts, on_v, load_v, press.after_volts)
+        return (
+            _code(press.make_volts * per_v),
+            _code(on_v * per_v),
+            _code(load_v * per_v),
+            _code(press.after_volts * per_v),
         )
+
+    def _on(self, press: Press) -> tuple[float, bool]:
+        """Voltage and kind of the source while on: at the break, or at the make where there was none yet."""
+        if press.break_trigger_s < math.inf:
+            return press.break_volts, press.break_is_load
+        return press.make_volts, press.make_is_load
+
+    def _is_closed(self, press: Press, mount: int) -> bool:
+        outcome = press.outcome_of(mount)
+        return outcome == ALWAYS_CLOSED or (outcome != NO_MAKE and press.closed_s < math.inf)
 
     def _prepare(self, layout: Layout) -> None:
         self._layout = layout
@@ -124,99 +141,108 @@ class Codes:
             FULL_SCALE / layout.amperes * end.amperes_x,
             layout.interval_s,
         )
+        rng = np.random.Generator(np.random.PCG64([*self._seeds, layout.samples]))
+        noise = rng.standard_normal((NOISE_ROWS + layout.mounts, 2, layout.samples), dtype=np.float32)
+        noise *= np.float32(NOISE_CODES)
+        noise += np.array([[end.volts_offset], [end.amperes_offset]], dtype=np.float32)
+        self._noise = noise
         self._makes.clear()
         self._breaks.clear()
 
-    def _fill(self, codes: np.ndarray, press: Press, layout: Layout) -> None:
-        make, opening = self._make_half(press, layout), self._break_half(press, layout)
+    def _fill(
+        self, codes: np.ndarray, press: Press, layout: Layout, make: MakeHalf, opening: BreakHalf
+    ) -> None:
         split, per_s = layout.make_samples, 1 / layout.interval_s
         block, row = press.block, press.row
-        nominal = self._sample(press.closed_s - press.make_trigger_s, layout.make_pre, layout)
-        parting = self._sample(press.opened_s - press.break_trigger_s, layout.break_pre, layout)
-        rows = zip(
-            press.outcome,
+        nominal = _sample((press.closed_s - press.make_trigger_s) * per_s + layout.make_pre)
+        parting = _sample((press.opened_s - press.break_trigger_s) * per_s + layout.break_pre)
+        closing, parts = per_s / press.closing_mm_s, per_s / press.opening_mm_s
+        delay_mm, parts_mm, ohm, arc_x = (
             block.delay_mm[row],
             block.parts_mm[row],
             block.ohm[row],
             block.arc_x[row],
-            strict=True,
         )
-        for mount, (outcome, delay_mm, parts_mm, ohm, arc_x) in enumerate(rows):
-            if mount >= layout.mounts:
-                break
+        counts, edges_s = block.counts[row], block.edges_s[row]
+        for mount in range(min(len(ohm), layout.mounts)):
             volts, amperes = codes[mount]
-            first = math.ceil(nominal + delay_mm / press.closing_mm_s * per_s)
-            part = math.ceil(parting + parts_mm / press.opening_mm_s * per_s)
-            if outcome:
-                first = 0 if outcome == ALWAYS_CLOSED else split if outcome == NO_MAKE else first
-                part = opening.samples if outcome in (NO_BREAK, ALWAYS_CLOSED) else 0
-            first, part = min(max(first, 0), split), min(max(part, 0), opening.samples)
-            make.fill(
-                volts[:split], amperes[:split], first, self._edges(press, mount, first, split, per_s), ohm
-            )
-            if outcome == NO_MAKE or (press.closed_s == math.inf and outcome != ALWAYS_CLOSED):
-                opening.stay_open(volts[split:])
+            first = math.ceil(nominal + delay_mm[mount] * closing)
+            part = math.ceil(parting + parts_mm[mount] * parts)
+            if press.outcome is not None:
+                first, part = _as_it_went(press.outcome[mount], first, part, split, opening.samples)
+            first = min(max(first, 0), split)
+            part = min(max(part, 0), opening.samples)
+            edges = _edges(edges_s[mount], counts[mount], first, split, per_s) if 0 < first < split else ()
+            make.fill(volts[:split], amperes[:split], first, edges, ohm[mount])
+            if self._is_closed(press, mount):
+                opening.fill(volts[split:], amperes[split:], part, arc_x[mount], ohm[mount])
             else:
-                opening.fill(volts[split:], amperes[split:], part, arc_x, ohm)
+                opening.stay_open(volts[split:])
             if press.shares is not None and press.make_is_load and press.shares[mount] < 1.0:
                 amperes *= np.float32(press.shares[mount])
 
-    def _sample(self, behind_s: float, pre: int, layout: Layout) -> float:
-        """Sample of an instant so long behind the trigger, within a little more than any record."""
-        return min(max(pre + behind_s / layout.interval_s, -1e6), 1e6) if not math.isnan(behind_s) else 1e6
-
-    def _edges(self, press: Press, mount: int, first: int, split: int, per_s: float) -> list[tuple[int, int]]:
-        if not 0 < first < split:
-            return []
-        edges_s = press.block.edges_s[press.row][mount]
-        return [
-            (
-                min(first + round(edges_s[at] * per_s), split),
-                min(first + round(edges_s[at + 1] * per_s), split),
-            )
-            for at in range(0, 2 * press.block.counts[press.row][mount], 2)
-        ]
-
     def _make_half(self, press: Press, layout: Layout) -> MakeHalf:
         behind_s = press.closed_s - press.make_trigger_s
-        made_at = min(max(math.ceil(self._sample(behind_s, layout.make_pre, layout)), 0), layout.make_samples)
+        made_at = math.ceil(_sample(behind_s / layout.interval_s + layout.make_pre))
+        made_at = min(max(made_at, 0), layout.make_samples)
         kelvin = KELVIN_STEP * round(press.filament_k / KELVIN_STEP)
-        phase = press.block.make_phase[press.row]
-        circuit = self._circuit(press, press.make_volts * press.dip, press.make_is_load, phase, kelvin)
-        return _kept(
-            self._makes,
-            (circuit, made_at),
-            lambda: MakeHalf(
-                circuit,
-                self._electrics.build,
-                self._electrics.filament,
-                self._scale,
-                layout.make_samples,
-                made_at,
-            ),
-        )
+        volts, is_load = press.make_volts * press.dip, press.make_is_load
+        phase = press.block.make_phase[press.row] if is_load else 0.0
+        key = (volts, is_load, press.bank > 0, phase, kelvin, made_at)
+        half = self._makes.get(key)
+        if half is None:
+            circuit = Circuit(volts, is_load, is_load and press.bank == 0, phase, kelvin)
+            build, filament = self._electrics.build, self._electrics.filament
+            half = MakeHalf(circuit, build, filament, self._scale, layout.make_samples, made_at)
+            _keep(self._makes, key, half)
+        return half
 
     def _break_half(self, press: Press, layout: Layout) -> BreakHalf:
-        phase = press.block.break_phase[press.row]
-        whole = press.break_trigger_s < math.inf
-        volts = press.break_volts if whole else press.make_volts
-        is_load = press.break_is_load if whole else press.make_is_load
-        circuit = self._circuit(press, volts, is_load, phase, 0.0)
-        return _kept(
-            self._breaks,
-            circuit,
-            lambda: BreakHalf(circuit, self._electrics.build, self._scale, layout.break_samples),
+        volts, is_load = self._on(press)
+        phase = press.block.break_phase[press.row] if is_load else 0.0
+        key = (volts, is_load, press.bank > 0, phase)
+        half = self._breaks.get(key)
+        if half is None:
+            circuit = Circuit(volts, is_load, is_load and press.bank == 0, phase)
+            half = BreakHalf(circuit, self._electrics.build, self._scale, layout.break_samples)
+            _keep(self._breaks, key, half)
+        return half
+
+
+def _as_it_went(
+    outcome: int, first: int, part: int, make_samples: int, break_samples: int
+) -> tuple[int, int]:
+    """First closed and first open sample of a mount that did not fare well."""
+    if outcome == ALWAYS_CLOSED:
+        return 0, break_samples
+    if outcome == NO_MAKE:
+        return make_samples, 0
+    return first, break_samples if outcome == NO_BREAK else part
+
+
+def _edges(edges_s: list[float], count: int, first: int, split: int, per_s: float) -> list[tuple[int, int]]:
+    """Reopenings in samples, as far as the record goes."""
+    return [
+        (
+            min(first + int(edges_s[at] * per_s + 0.5), split),
+            min(first + int(edges_s[at + 1] * per_s + 0.5), split),
         )
-
-    def _circuit(self, press: Press, volts: float, is_load: bool, phase: float, kelvin: float) -> Circuit:
-        alternates = is_load and self._electrics.build.omega != 0.0
-        return Circuit(volts, is_load, is_load and press.bank == 0, phase if alternates else 0.0, kelvin)
+        for at in range(0, 2 * count, 2)
+    ]
 
 
-def _kept(store: dict[T, Half], key: T, make: Callable[[], Half]) -> Half:
-    half = store.get(key)
-    if half is None:
-        if len(store) >= KEPT_HALVES:
-            store.clear()
-        half = store[key] = make()
-    return half
+def _sample(place: float) -> float:
+    """A place in a record, within a little more than any record; far behind it what has not happened."""
+    if -FAR < place < FAR:
+        return place
+    return -FAR if place < 0 else FAR
+
+
+def _code(code: float) -> int:
+    return max(min(round(code), FULL_SCALE - 1), -FULL_SCALE)
+
+
+def _keep(store: dict[tuple[object, ...], T], key: tuple[object, ...], half: T) -> None:
+    if len(store) >= KEPT_HALVES:
+        store.clear()
+    store[key] = half

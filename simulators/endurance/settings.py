@@ -87,7 +87,7 @@ def _hands(plant: EndurancePlant) -> dict[str, Setter]:
         "connection": into(bench, "connection", lambda text: one_of(text, CONNECTIONS)),
         "specimen": fit,
         "lamp": lamps,
-        "thermocouple": into(bench.terminals[0], "attached", on_of),
+        "thermocouple": into(bench.terminals, "attached", on_of),
         "supply": into(bench.electrics, "supply_on", on_of),
         **air(bench),
         "mains": lambda text, now_s: plant.switch_mains(on_of(text), now_s),
@@ -110,7 +110,7 @@ def _cell(plant: EndurancePlant) -> dict[str, Setter]:
         "brake.fails": refuses(relays["brake"], "close"),
         "brake.does_not_lift": refuses(relays["brake"], "open"),
         "brake.feedback": feedback(relays["brake"]),
-        "supply_divider.fails": divider(bench.dividers["supply_divider"], bench.source_at_v),
+        "supply_divider.fails": divider(bench.dividers["supply_divider"], bench.source_v),
         "contact_divider.fails": divider(bench.dividers["contact_divider"], bench.behind_v),
     }
 
@@ -219,11 +219,10 @@ def _circuit(plant: EndurancePlant) -> dict[str, Setter]:
         plant.tricks.plan("supply.dips_at_cycle", tricks)
 
     def falls_off(text: str, now_s: float) -> None:
-        first = bench.terminals[0]
         cycles = [] if text == "never" else [whole_of(text, lowest=1)]
         plant.tricks.plan(
             "thermocouple.falls_off_at_cycle",
-            [(cycle, lambda at_s: setattr(first, "attached", False)) for cycle in cycles],
+            [(cycle, lambda at_s: setattr(bench.terminals, "attached", False)) for cycle in cycles],
         )
 
     def at_cycle(text: str, now_s: float) -> None:

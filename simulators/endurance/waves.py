@@ -84,6 +84,7 @@ class MakeHalf:
             self.made *= np.float32(1 / scale.per_v)
         self.volts_per_ampere = np.float32(scale.per_v / scale.per_a)
         self.arc = np.float32(ARC_V * scale.per_v)
+        self.highest = _highest(self.open, self.made * (self.open.max() if self.follows_voltage else 1.0))
 
     def fill(self, volts: Row, amperes: Row, first: int, reopened: Edges, ohm: float) -> None:
         """One mount: closed from `first` on but for the reopenings."""
@@ -133,6 +134,7 @@ class BreakHalf:
         self.volts_per_ampere = np.float32(scale.per_v / scale.per_a)
         self.arcs = circuit.is_load and circuit.volts > ARC_V and amperes > LEAST_ARC_A
         self.arc_code = np.float32(ARC_V * scale.per_v)
+        self.highest = _highest(self.open, self.closed)
         self._scale = scale
         self._direct = direct_arc(build, circuit.volts if circuit.is_load else 0.0, amperes)
         self._drawn: dict[int, tuple[Row, Row]] = {}
@@ -184,6 +186,11 @@ class BreakHalf:
         amperes[first:end] = self.closed[first:end]
         np.copysign(self.arc_code, self.closed[first:end], out=volts[first:end])
         return end
+
+
+def _highest(*rows: Row) -> float:
+    """The largest code of some rows, without sign."""
+    return max(float(np.abs(row).max(initial=0.0)) for row in rows)
 
 
 def _open_codes(circuit: Circuit, build: LoadBuild, scale: Scale, samples: int, alternates: bool) -> Row:

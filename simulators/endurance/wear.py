@@ -14,6 +14,8 @@ import numpy as np
 
 BLOCK = 256
 MOST_BOUNCES = 6
+NOISE_ROWS = 256
+"""Records whose noise is prepared; each press has that of one."""
 ENDS = ("welds", "stays open")
 DROP_GROWS_TO, DROP_GROWS_OVER = 3.0, 2500.0
 """`drop_grows_from`: the drop grows towards so many times its value, with this constant in cycles."""
@@ -77,7 +79,10 @@ class Specimens:
         self.bounces_x = 1.0
         self.drop_x = 1.0
         self.drop_grows_from = math.inf
-        self.operations = np.zeros(self.mounts, dtype=np.int64)
+        self._operated = 0
+        self._fitted_at = np.zeros(self.mounts, dtype=np.int64)
+        """Of all operations, how many there had been when each specimen was fitted."""
+        self.all_well = True
         self.welded = [False] * self.mounts
         self.dead = [False] * self.mounts
         self._seed = seed
@@ -93,13 +98,14 @@ class Specimens:
         """New specimens on these mounts, numbered from 0."""
         self.fitted += 1
         for mount in mounts:
-            self.operations[mount] = 0
+            self._fitted_at[mount] = self._operated
             self.welded[mount] = self.dead[mount] = False
             life = self.build.life_cycles * self._rng.weibull(self.build.life_shape)
             self._life[mount] = max(math.ceil(life), 1)
             self._ends[mount] = int(self._rng.integers(len(ENDS)))
             self._offset_mm[mount] = self.build.spread_mm * self._rng.standard_normal()
             self._ohm_x[mount] = math.exp(0.08 * self._rng.standard_normal())
+        self.all_well = not any(self._over())
         self.forget()
         self._plan_end()
 
@@ -109,23 +115,29 @@ class Specimens:
 
     def operated(self) -> list[tuple[int, str]]:
         """One more operation under voltage; the mounts that came to the end of their life with it, and how."""
-        self.operations += 1
+        self._operated += 1
         self._left -= 1
         if self._left > 0:
             return []
         ended = [
             (mount, ENDS[self._ends[mount]])
             for mount in range(self.mounts)
-            if self.operations[mount] >= self._life[mount] and not (self.welded[mount] or self.dead[mount])
+            if self.operations()[mount] >= self._life[mount] and not (self.welded[mount] or self.dead[mount])
         ]
         for mount, how in ended:
             (self.welded if how == "welds" else self.dead)[mount] = True
+        self.all_well = False
         self._plan_end()
         return ended
 
     def weld(self, mount: int) -> None:
         """Its contact stays closed from now on."""
         self.welded[mount] = True
+        self.all_well = False
+
+    def operations(self) -> np.ndarray:
+        """Operations under voltage of each specimen."""
+        return self._operated - self._fitted_at
 
     def lives(self) -> list[int]:
         """Operations at which each specimen comes to its end."""
@@ -141,7 +153,7 @@ class Specimens:
     def _plan_end(self) -> None:
         ahead = [
             int(life - done)
-            for life, done, over in zip(self._life, self.operations, self._over(), strict=True)
+            for life, done, over in zip(self._life, self.operations(), self._over(), strict=True)
             if not over
         ]
         self._left = min(ahead, default=1 << 60)
@@ -154,7 +166,7 @@ class Specimens:
         shape = (BLOCK, self.mounts)
         normal = rng.standard_normal((5, *shape))
         ahead = np.arange(BLOCK)[:, None] - row
-        used = np.clip((self.operations + ahead) / self._life, 0.0, 1.5)
+        used = np.clip((self.operations() + ahead) / self._life, 0.0, 1.5)
         counts, edges_s = self._bounces(rng, normal[2], used)
         grown = 1.0
         if math.isfinite(self.drop_grows_from):
@@ -171,7 +183,7 @@ class Specimens:
             counts.tolist(),
             (2 * np.pi * rng.integers(PHASES, size=BLOCK) / PHASES).tolist(),
             (2 * np.pi * rng.integers(PHASES, size=BLOCK) / PHASES).tolist(),
-            rng.integers(1 << 20, size=BLOCK).tolist(),
+            rng.integers(NOISE_ROWS, size=BLOCK).tolist(),
         )
 
     def _bounces(
