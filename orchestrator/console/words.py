@@ -48,6 +48,9 @@ def joined(text: str) -> str:
 _VALUE = re.compile(r"(?<=\d) (?=(?:[kmunMG]?(?:s|V|A|C|J)|min|h|ohm|%|\+-)(?![A-Za-z]))|(?<=\+-) (?=\d)")
 
 
+_IN_BRACKETS = re.compile(r" \([^()]*\)")
+
+
 def _together(text: str) -> str:
     """A number stays beside its unit and its uncertainty."""
     return _VALUE.sub("\u00a0", text)
@@ -55,11 +58,12 @@ def _together(text: str) -> str:
 
 def whole_sentences(text: str, width: int, rows: int) -> list[str]:
     """As many of the sentences, from the first on, as there is room for; the rest is to be read elsewhere."""
-    sentences = re.split(r"(?<=\.) (?=[A-Z])", text)
-    for number in range(len(sentences), 0, -1):
-        lines = wrapped([" ".join(sentences[:number])], width)
-        if len(lines) <= rows:
-            return lines
+    for told in (text, _IN_BRACKETS.sub("", text)):
+        sentences = re.split(r"(?<=\.) (?=[A-Z])", told)
+        for number in range(len(sentences), 0, -1):
+            lines = wrapped([" ".join(sentences[:number])], width)
+            if len(lines) <= rows:
+                return lines
     return wrapped([text], width, rows)
 
 
@@ -164,23 +168,33 @@ def do_lines(
 ) -> list[str]:
     """What do I do? One sentence and the key for it; how to stop, always in the last row. `acts` is False for a
     console that only looks; `begin` is how a run is begun."""
-    sentence = _act(status, known, begin if acts else "", acts)
-    if stopping:
-        sentence = STOPPING
-    rows = wrapped([sentence], width, ROWS[2] - 1)
+    room = ROWS[2] - 1
+    sentences = [STOPPING] if stopping else _act(status, known, begin if acts else "", acts)
+    fitting = (one for one in sentences if len(wrapped([one], width)) <= room)
+    rows = wrapped([next(fitting, sentences[-1])], width, room)
     rows += [""] * (ROWS[2] - 1 - len(rows))
     return [*rows, TO_STOP]
 
 
-def _act(status: Facts, known: Known, begin: str, acts: bool) -> str:
+def _act(status: Facts, known: Known, begin: str, acts: bool) -> list[str]:
+    """What to do in a sentence, and in shorter ones where there is no room for it; the last is as short as it goes."""
+    question = status["do"].get("question")
+    if status["may_i_go_in"]["answer"] == "not known" or not question:
+        return [_act_unasked(status, known, begin)]
+    tail = "Answer below (F2)." if acts else f"Not asked of you: {LOOKS[0].lower()}{LOOKS[1:]}"
+    text = str(question["text"])
+    return [
+        f"{text} {tail}",
+        f"{text.split('. ')[0].rstrip('.')}. {tail}",
+        f"Read below what is asked. {tail}",
+    ]
+
+
+def _act_unasked(status: Facts, known: Known, begin: str) -> str:
     do, entry = status["do"], status["may_i_go_in"]
     question = do.get("question")
     if entry["answer"] == "not known":
         return f"{do['sentence']}{' Then: F2.' if question else ''}"
-    if question and not acts:
-        return f"{question['text']} Not asked of you: {LOOKS[0].lower()}{LOOKS[1:]}"
-    if question:
-        return f"{question['text']} Answer below (F2)."
     caution = f"{do['caution']} " if do.get("caution") else ""
     if status["going_on"].get("paused"):
         return f"{caution}The run is paused. To go on: F9."

@@ -288,8 +288,29 @@ def test_the_reason_why_nobody_may_go_in_was_cut_in_the_middle() -> None:
         )
         told = " ".join(rig.text("entry").split())
 
+        interrupted = (
+            f"Start blocked: off was not proven at the end of run 20261125-0240-TW-12 ({LONG}). Stay out."
+        )
+        view = snapshot("off not proven", "red", blocked=interrupted, safe=False)
+        await rig.tell(pilot, "status", status(view))
+        short = " ".join(rig.text("entry").split())
+
+        assert short.endswith("off was not proven at the end of run 20261125-0240-TW-12. Stay out.")
         assert told.startswith("(?) NOT KNOWN. Treat the bench as live: Start blocked: off was not proven")
         assert "(high voltage open is not confirmed)." in told
         assert "..." not in told
+
+    drive(look)
+
+
+def test_a_long_question_was_cut_and_its_key_with_it() -> None:
+    text = "The software failed in run 20261124-2301-TW-04: ValueError: made-up. The next run is refused until then."
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        for asked in (text, LONG):
+            await rig.tell(pilot, "status", status(run=progress("waiting", question=question("hold", asked))))
+            told = " ".join(rig.text("do").split())
+            assert "Answer below (F2)." in told
+            assert "..." not in told
 
     drive(look)
