@@ -82,7 +82,7 @@ class Cycles:
 
 def cycles_of(entries: Iterable[Entry]) -> Cycles | None:
     """The cyclic duty of a journal; None where the run began no cycle."""
-    kept = [dict(entry) for entry in entries]
+    kept = [entry if isinstance(entry, dict) else dict(entry) for entry in entries]
     begun = last(kept, "cycles_started")
     if not begun:
         return None

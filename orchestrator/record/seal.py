@@ -44,8 +44,9 @@ def seal(store: Store, journal: Journal, clock: Clock) -> Seal:
     disk did not confirm its last line): such a run stays without a seal and shows as interrupted.
     """
     kept = store.read(JOURNAL)
+    measured = _measured(kept)
     torn_bytes = 0
-    if sha256_hex(kept) != journal.sha256:  # not just what was written: what is it then?
+    if measured["sha256"] != journal.sha256:  # not just what was written: what is it then?
         chain = read_chain(kept)
         torn_bytes = len(chain.torn)
         holds = chain.head == journal.head and not chain.breaks
@@ -56,7 +57,7 @@ def seal(store: Store, journal: Journal, clock: Clock) -> Seal:
             JOURNAL, "does not hold what was written to it", "The run stays interrupted; check the disk."
         )
     names = [name for name in store.names() if name not in NOT_IN_SEAL]
-    files = {name: _measured(store.read(name)) for name in names}
+    files = {name: measured if name == JOURNAL else _measured(store.read(name)) for name in names}
     run = str(next((entry["run"] for entry in journal.entries if "run" in entry), ""))
     facts = {
         "format": SEAL_FORMAT,

