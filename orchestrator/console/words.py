@@ -180,7 +180,7 @@ def _act(status: Facts, known: Known, begin: str, acts: bool) -> list[str]:
     """What to do in a sentence, and in shorter ones where there is no room for it; the last is as short as it goes."""
     question = status["do"].get("question")
     if status["may_i_go_in"]["answer"] == "not known" or not question:
-        return [_act_unasked(status, known, begin)]
+        return _act_unasked(status, known, begin)
     tail = "Answer below (F2)." if acts else f"Not asked of you: {LOOKS[0].lower()}{LOOKS[1:]}"
     text = str(question["text"])
     return [
@@ -190,19 +190,19 @@ def _act(status: Facts, known: Known, begin: str, acts: bool) -> list[str]:
     ]
 
 
-def _act_unasked(status: Facts, known: Known, begin: str) -> str:
+def _act_unasked(status: Facts, known: Known, begin: str) -> list[str]:
     do, entry = status["do"], status["may_i_go_in"]
     question = do.get("question")
     if entry["answer"] == "not known":
-        return f"{do['sentence']}{' Then: F2.' if question else ''}"
+        return [f"{do['sentence']}{' Then: F2.' if question else ''}"]
     caution = f"{do['caution']} " if do.get("caution") else ""
     if status["going_on"].get("paused"):
-        return f"{caution}The run is paused. To go on: F9."
+        return [f"{caution}The run is paused. To go on: F9."]
     if status.get("run"):
         next_ = f" Next: {do['then']}" if do.get("then") else ""
-        return ("Nothing. Stay outside." if entry["answer"] == "no" else "Nothing yet: wait.") + next_
+        return [("Nothing. Stay outside." if entry["answer"] == "no" else "Nothing yet: wait.") + next_]
     why = "" if (known.last_end or {}).get("reason") in WELL_ENDED else "Why it stopped: F7. "
-    return f"{caution}{why}{begin}".rstrip()
+    return [f"{caution}{why}{begin}".rstrip(), f"{caution}{begin}".rstrip()]
 
 
 # --------------------------------------------------------------------------- what belongs to every view

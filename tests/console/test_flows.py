@@ -73,6 +73,28 @@ def test_condition_and_firmware_of_earlier_duties_are_on_the_card() -> None:
     drive(admit)
 
 
+def test_what_to_do_was_cut_while_the_card_was_filled_in() -> None:
+    ended: Facts = {
+        "run": "R1",
+        "reason": "power_lost",
+        "off_proven": None,
+        "sentence": "It was interrupted.",
+        "verdicts": [],
+    }
+
+    async def admit(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", status(ended=ended))
+        await pilot.press("f8")
+        await rig.settled(pilot)
+
+        assert " ".join(rig.text("do").split()).startswith(
+            "Before you touch anything: test for absence of voltage"
+        )
+        assert "Fill in the card below." in rig.text("do")
+
+    drive(admit)
+
+
 def test_f8_threw_away_a_full_card_unasked() -> None:
     async def admit(rig: Rig, pilot: Any) -> None:
         rig.link.replies["/start"] = {"ok": True, "run": RUN}
