@@ -132,8 +132,6 @@ class Cycles:
             if self._measurement_is_due() or self.mounts.reached:
                 self._measure()
             self.at.pause_point()
-        for step in self.at.sequence.final_measurements:
-            perform(step, self.at)
 
     def completed(self) -> tuple[Reason, str]:
         """The declared count, or no mount left that could reach it."""
