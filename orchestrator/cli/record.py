@@ -236,7 +236,7 @@ def _list_row(listed: Any, in_progress: bool) -> tuple[str, ...]:
         listed.began_utc[:19].replace("T", " "),
         "-" if in_progress else listed.outcome,
         listed.verdict,
-        str(listed.shots_applied),
+        str(listed.shots_applied) if listed.cycles is None else f"{listed.cycles:,} cycles",
         "in progress" if in_progress else listed.reason.replace("_", " "),
         ("sealed" if listed.sealed else "not yet sealed" if in_progress else "no seal") + amended,
         "REHEARSAL" if listed.world == "rehearsal" else "",
@@ -244,6 +244,7 @@ def _list_row(listed: Any, in_progress: bool) -> tuple[str, ...]:
 
 
 def _show(args: argparse.Namespace) -> int:
+    from orchestrator.record.cycles import own_counts, words_on_cycles
     from orchestrator.record.reader import read_run
     from orchestrator.record.sheet import data_sheet
     from orchestrator.record.verify import verify
@@ -253,9 +254,14 @@ def _show(args: argparse.Namespace) -> int:
     found = verify(folder, _heads_for(folder, args))
     if args.json:
         shown = {"run": record.run, "entries": record.entries, "amendments": record.amendments.entries}
-        print(json.dumps(shown | {"verification": asdict(found)}, ensure_ascii=False))
+        counted = {mount: asdict(one) for mount, one in own_counts(record).items()}
+        ledger = {"ledger": counted} if counted else {}
+        print(json.dumps(shown | ledger | {"verification": asdict(found)}, ensure_ascii=False))
     else:
-        print(data_sheet(record.entries, record.amendments.entries, found.sentence), end="")
+        # An interrupted journal ends earlier than its ledger: the sheet tells what the ledger holds as well.
+        cycles = "" if record.last("run_ended") else words_on_cycles(record)
+        standing = f"{found.sentence} {cycles}".rstrip()
+        print(data_sheet(record.entries, record.amendments.entries, standing), end="")
     return 0
 
 

@@ -1,8 +1,12 @@
 """Counts of cycles in the index and in the history of a specimen: from the ledgers, each cycle once."""
 
+import json
 from pathlib import Path
 from typing import Any
 
+import pytest
+
+from orchestrator.cli import main
 from orchestrator.record.index import INDEX, Index, MountRow
 from orchestrator.record.specimens import history
 from orchestrator.record.store import FolderStore
@@ -71,3 +75,13 @@ def test_a_specimen_that_failed_is_spent_and_its_neighbour_is_not(tmp_path: Path
 def test_a_rehearsal_gives_a_specimen_no_cycles(tmp_path: Path) -> None:
     written(tmp_path, world="rehearsal")
     assert history(tmp_path, "WG-01").cycles is None
+
+
+def test_the_commands_list_and_show_count_cycles(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    written(tmp_path, upto=25, ended=False, sealed=False, energised_at_the_end=True)
+    assert main(["record", "list", "--data", str(tmp_path)]) == 0
+    assert "25 cycles" in capsys.readouterr().out
+    assert main(["record", "show", FIRST, "--data", str(tmp_path)]) == 0
+    assert "WG-01 had 25 confirmed cycles in this run." in capsys.readouterr().out
+    assert main(["record", "show", FIRST, "--data", str(tmp_path), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["ledger"]["2"]["confirmed"] == 25
