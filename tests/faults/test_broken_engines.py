@@ -129,6 +129,19 @@ def shoot_without_proof(patch: pytest.MonkeyPatch) -> None:
     patch.setattr(shot.Shot, "prove_capture", unproved)
 
 
+def prove_one_recorder_only(patch: pytest.MonkeyPatch) -> None:
+    sound = shot.Shot.prove_capture
+
+    def careless(self: shot.Shot, when: str) -> None:
+        every, self.digitisers = self.digitisers, self.digitisers[:1]
+        try:
+            sound(self, when)
+        finally:
+            self.digitisers = every
+
+    patch.setattr(shot.Shot, "prove_capture", careless)
+
+
 def judge_a_clipped_capture(patch: pytest.MonkeyPatch) -> None:
     """What the analysis refuses is given the largest code instead."""
     sound = figures.figures_of
@@ -295,6 +308,15 @@ ROWS = (
     Row("trust a stale input", trust_a_stale_input, "door_opens", _X, "generator", b"OUTPut ON", "interlock"),
     Row(
         "shoot without proof", shoot_without_proof, "lost", _X, "digitiser_v", b"INITiate", "proof of capture"
+    ),
+    Row(
+        "prove one recorder only",
+        prove_one_recorder_only,
+        "lost",
+        _X,
+        "digitiser_i",
+        b"INITiate",
+        "every recorder asked for is proved",
     ),
     Row("judge a clipped capture", judge_a_clipped_capture, "probe_switched", _W, "run", b"", "evidence"),
     Row("drop a journal write", drop_a_journal_write, "abort", _X, "generator", b"INITiate", "promised"),

@@ -14,7 +14,13 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from orchestrator.rehearse.faults.kinds import BY_NAME, TABLE, cells, rests_on_calibration
+from orchestrator.rehearse.faults.kinds import (
+    BY_NAME,
+    NOT_IN_VIRTUAL_WORLD,
+    TABLE,
+    cells,
+    rests_on_calibration,
+)
 from orchestrator.rehearse.faults.points import Point
 from orchestrator.rehearse.faults.select import Selection, select
 from orchestrator.rehearse.faults.trace import Trace
@@ -102,6 +108,11 @@ class Result:
         return [cell for cell in self.found if not cell.tried]
 
     @property
+    def rejoined(self) -> int:
+        """Cells that became the fault-free run again and were not walked further."""
+        return sum(cell.rejoined for cell in self.found)
+
+    @property
     def held(self) -> int:
         return sum(not cell.breaches and cell.tried and not self._undetectable(cell) for cell in self.found)
 
@@ -120,7 +131,10 @@ class Result:
         counts: dict[str, int] = {}
         for point in self.known.points:
             if self.selection.wants(point):
-                for _, reason in cells(point, self.known)[1]:
+                for reason in [
+                    *(why for _, why in cells(point, self.known)[1]),
+                    *NOT_IN_VIRTUAL_WORLD.values(),
+                ]:
                     counts[reason] = counts.get(reason, 0) + 1
         return counts
 

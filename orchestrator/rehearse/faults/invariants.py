@@ -44,6 +44,9 @@ class Case:
     what the store holds at the end, `stored_then_v` at the run's end; `blocked` the monitor's sentence of a blocked
     start after the restart; `promised` are the journal entries whose append had returned.
 
+    `recorders` are those that each part of the run asks a capture of; `fails_anyway` gives the clauses that this
+    specimen fails without any fault of the bench.
+
     Of a cell that has met the fault-free run again (`rejoined`) the record ends there; `truth` goes on with that run's
     truth log, `rest` are its further journal entries, and `end` is its end.
     """
@@ -69,6 +72,8 @@ class Case:
     tried: bool = True
     rest: list[Entry] = field(default_factory=list)
     rejoined: bool = False
+    recorders: dict[str, frozenset[str]] = field(default_factory=dict)
+    fails_anyway: Callable[[], frozenset[str]] = frozenset
 
     @cached_property
     def stored(self) -> list[Entry]:
@@ -223,6 +228,19 @@ def _no_blind_shot(case: Case) -> Iterator[str]:
             yield f"shot {shot['number']} was fired while {', '.join(sorted(blind))} did not wait"
 
 
+def _every_recorder_is_proved(case: Case) -> Iterator[str]:
+    """Of each commanded shot, every recorder that its step asks for was proved waiting before the trigger."""
+    written = [*case.promised, *case.rest]
+    proofs = [e for e in written if e["kind"] == "proof_of_capture" and e["waiting"]]
+    announced = [e for e in written if e["kind"] == "intent" and e["act"] == "trigger"]
+    for shot in _commanded(case):
+        fresh = [p for p in proofs if 0 <= shot["at_s"] - p["mono_s"] + 1e-6 <= PROOF_AGE_S + 1e-3]
+        proved = {p["instrument"] for p in fresh if p["when"] == "before trigger"}
+        parts = [e["part"] for e in announced if e["mono_s"] - ROUNDING_S <= shot["at_s"]]
+        if missing := case.recorders.get(parts[-1] if parts else "", frozenset()) - proved:
+            yield f"shot {shot['number']} was fired without a proof of {', '.join(sorted(missing))}"
+
+
 def _nothing_resumes(case: Case) -> Iterator[str]:
     if case.restarted and case.shots_after_restart:
         yield f"{case.shots_after_restart} shots after the restart"
@@ -239,7 +257,8 @@ def _verdicts_rest_on_evidence(case: Case) -> Iterator[str]:
             yield f"P for {row['clause']} in a run with outcome {_outcome(case)}"
         if row["verdict"] == Verdict.PASSES and broken:
             yield f"P for {row['clause']} although the specimen broke down"
-        if row["verdict"] == Verdict.FAILS and not broken and not marked:
+        harmed = broken or marked
+        if row["verdict"] == Verdict.FAILS and not harmed and row["clause"] not in case.fails_anyway():
             yield f"F for {row['clause']} although the specimen is sound"
 
 
@@ -385,6 +404,7 @@ CHECKS: dict[str, Callable[[Case], Iterator[str]]] = {
     "never energised with an interlock open": _never_energised_with_an_open_interlock,
     "one shot a trigger": _one_shot_a_trigger,
     "no shot without proof of capture": _no_blind_shot,
+    "every recorder asked for is proved": _every_recorder_is_proved,
     "nothing resumes by itself": _nothing_resumes,
     "verdicts rest on evidence": _verdicts_rest_on_evidence,
     "the record holds what was promised": _record_holds,

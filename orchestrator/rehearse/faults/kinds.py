@@ -170,7 +170,10 @@ SINGLE_SOURCE = {"wrong_value": (b"MEASure:CURRent",), "wrong_unit": (b"MEASure:
 PAIR = "+"
 BY_NAME = {fault.name: fault for fault in TABLE}
 # Without an api in the virtual world there is nothing to kill: the crash tests do it to real processes.
-NOT_IN_VIRTUAL_WORLD = ("api_killed", "api_frozen")
+NOT_IN_VIRTUAL_WORLD = {
+    name: f"{name}: no api lives in the virtual world; `make crash` does it to real processes"
+    for name in ("api_killed", "api_frozen")
+}
 
 
 def family_of(fault: str) -> str:

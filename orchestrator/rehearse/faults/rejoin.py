@@ -9,8 +9,10 @@ behind it.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
+from orchestrator.core.outcome import Verdict
 from orchestrator.rehearse.faults.points import Point, PointKind
 from orchestrator.rehearse.faults.state import OF_TIMES_S, State, frames_within, state_of
 
@@ -61,6 +63,21 @@ class FaultFree:
             truth, entries = len(rehearsal.virtual.plant.truth()), rehearsal.world.journal.count
             self.meetings[place] = Meeting(point.at_s, state, truth, entries)
 
+    @cached_property
+    def failed(self) -> frozenset[str]:
+        """The clauses that the specimen fails with a sound bench."""
+        verdicts = [e for e in self.entries if e["kind"] == "verdict"]
+        return frozenset(e["clause"] for e in verdicts if e["verdict"] == Verdict.FAILS)
+
+    def is_history(self, truth: list[Entry], entries: list[Entry], meeting: Meeting | None) -> bool:
+        """Whether truth log and journal are its own, to the last byte: whatever was done has changed nothing."""
+        known_truth = self.truth[: meeting.truth] if meeting else self.truth
+        known_entries = self.entries[: meeting.entries] if meeting else self.entries
+        same_record = (
+            len(entries) == len(known_entries) and entries[-1:] == known_entries[-1:]
+        )  # a chain of hashes
+        return same_record and _happened(truth) == _happened(known_truth)
+
     def truth_after(self, meeting: Meeting, later_s: float) -> list[Entry]:
         """The rest of its truth log, so much later."""
         return [{**e, "at_s": e["at_s"] + later_s} for e in self.truth[meeting.truth :]]
@@ -68,6 +85,11 @@ class FaultFree:
     def entries_after(self, meeting: Meeting, later_s: float) -> list[Entry]:
         """The rest of its journal, so much later."""
         return [{**e, "mono_s": e["mono_s"] + later_s} for e in self.entries[meeting.entries :]]
+
+
+def _happened(truth: list[Entry]) -> list[Entry]:
+    """Without what the tester set."""
+    return [entry for entry in truth if entry["event"] != "set"]
 
 
 def _is_meeting_place(point: Point) -> bool:

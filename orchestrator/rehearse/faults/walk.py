@@ -135,7 +135,9 @@ def single(make: Make, fault: str, point_name: str) -> tuple[Rehearsal, RunEnd |
     end = _run(harness)
     if not reached:
         raise KeyError(point_name)
-    return harness.rehearsal, end, breaches(_case(fault, reached[0], harness, end))
+    case = _case(fault, reached[0], harness, end)
+    case = replace(case, fails_anyway=lambda: _fault_free(make).failed)
+    return harness.rehearsal, end, breaches(case)
 
 
 def _nothing(point: Point) -> None:
@@ -242,7 +244,16 @@ class _Walker:
         """The child's last act, at the end of its run."""
         assert self.child is not None
         fault, point, _ = self.child
-        self._tell_judged(lambda: _case(fault, point, self.harness, end))
+        self._tell_judged(lambda: self._against_the_fault_free(_case(fault, point, self.harness, end)))
+
+    def _against_the_fault_free(self, case: Case) -> Case:
+        """What can be said of a cell at its very end only beside the fault-free run."""
+        known = self.known.fault_free
+        if known is None:
+            return case
+        on_the_wire = case.restarted or case.fault in LINK_FAULTS
+        tried = case.tried and (on_the_wire or not known.is_history(case.truth, case.promised, None))
+        return replace(case, tried=tried, fails_anyway=lambda: known.failed)
 
     def _tell_judged(self, case: Callable[[], Case]) -> None:
         try:
@@ -352,7 +363,8 @@ def _case(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> Cas
         stored_v=_stored_v(virtual),
         run_ended_s=run_ended_s,
         stored_then_v=stored_then_v,
-        tried=_changed_anything(fault, point, harness, end),
+        tried=_changed_anything(fault, point, harness),
+        recorders=_recorders_asked(harness),
     )
 
 
@@ -383,14 +395,42 @@ def _rejoined_case(
         stored_v=known.stored_v,
         run_ended_s=known.run_ended_s + later_s,
         stored_then_v=known.stored_then_v,
-        tried=_changed_anything(fault, point, harness, known.end),
+        tried=_changed_anything(fault, point, harness)
+        and (fault in LINK_FAULTS or not known.is_history(truth, entries, meeting)),
         rejoined=True,
+        recorders=_recorders_asked(harness),
+        fails_anyway=lambda: known.failed,
     )
 
 
-def _changed_anything(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> bool:
-    """Whether the fault changed a byte or a state: an exchange planned to go wrong must have taken place, and of a
-    pair the second must have come."""
+def _recorders_asked(harness: Harness) -> dict[str, frozenset[str]]:
+    """For each part of the run with a capture, the instruments behind the channels that its step names."""
+    order = harness.rehearsal.order
+    sequence, bench = order.sequence.sequence, order.bench.bench
+    assert sequence is not None and bench is not None
+    channels = {
+        channel: rules.instrument
+        for equipment in bench.equipment.values()
+        for channel, rules in (getattr(equipment, "channels", None) or {}).items()
+    }
+    captures = [
+        ("duty", getattr(step, "capture", None)) for step in getattr(sequence, "each_shot", None) or ()
+    ]
+    wanted = getattr(sequence, "verification", None)
+    captures += [(n.replace("_", " "), getattr(getattr(wanted, n, None), "capture", None)) for n in _CIRCUITS]
+    return {
+        part: frozenset(channels[name] for name in capture.channels)
+        for part, capture in captures
+        if capture is not None
+    }
+
+
+_CIRCUITS = ("open_circuit", "short_circuit")
+
+
+def _changed_anything(fault: str, point: Point, harness: Harness) -> bool:
+    """Whether the fault was done: an exchange planned to go wrong must have taken place, and of a pair the second must
+    have come. Whether it then changed a byte or a state is told by comparison with the fault-free run."""
     if PAIR in fault:
         return harness.second_injected
     if point.kind is PointKind.EXCHANGE and fault in LINK_FAULTS:

@@ -31,6 +31,7 @@ def counts(result: Result) -> list[str]:
     lines = [f"points: {len(result.known.points)} ({by_kind}); counted by plant, journal and store: {same}"]
     lines += [f"collapsed: {number} points, {why}" for why, number in result.selection.collapsed.items()]
     lines.append(f"cells: {tried} tried of {len(result.selection.numbers)} points")
+    lines.append(f"  of them rejoined the fault-free run and were not walked further: {result.rejoined}")
     removed = result.removed()
     lines.append(f"cells removed by the declared table: {sum(removed.values())}")
     lines += [f"  {number:6}  {why}" for why, number in sorted(removed.items(), key=lambda item: -item[1])]
@@ -64,7 +65,7 @@ def summary(result: Result) -> str:
     breaches = len(result.breaches)
     words = f"{result.held} cells held, {breaches} breach{'es' if breaches != 1 else ''}, "
     words += f"{len(result.not_detectable)} not detectable here (rests on calibration), "
-    words += f"{len(result.not_tried)} not tried"
+    words += f"{len(result.not_tried)} not tried; {result.rejoined} rejoined the fault-free run"
     return words + ("." if result.passed else "; the test is NOT passed.")
 
 
@@ -133,10 +134,7 @@ def page(result: Result, command: str) -> str:
         "## Not tried",
         *[f"- {cell.fault} at {cell.point}: it changed nothing" for cell in result.not_tried],
         *[f"- {what}" for what in result.unfinished],
-        *[
-            f"- {name}: there is none in the virtual world; done to real processes by `make crash`"
-            for name in NOT_IN_VIRTUAL_WORLD
-        ],
+        *[f"- {why}" for why in NOT_IN_VIRTUAL_WORLD.values()],
         "",
         "## Versions and seed",
         f"- benchward {versions['benchward']}, Python {versions['python']}, {libraries}",
@@ -155,6 +153,7 @@ def as_json(result: Result) -> dict[str, Any]:
         "collapsed": result.selection.collapsed,
         "removed": result.removed(),
         "tried": len(result.found),
+        "rejoined": result.rejoined,
         "breaches": [cell.to_json() for cell in result.breaches],
         "not_detectable": [cell.to_json() for cell in result.not_detectable],
         "not_tried": [cell.to_json() for cell in result.not_tried],
