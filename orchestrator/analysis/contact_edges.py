@@ -31,7 +31,8 @@ FLOWING = 0.05  # of the rated current: less is no current
 ZERO_MARGIN = 1.5  # by how much a zero of the supply may be longer than computed, and
 ZERO_SAMPLES = 2.0  # how many samples besides
 AROUND = np.array([[-1], [0], [1]])
-TAIL_SAMPLES = 8
+TAIL_SAMPLES = 8  # at the end of a record, whose mean tells whether a current flows on
+PAUSE_SAMPLES = 3  # without current after which an arc has ended; more where they are close together
 TAIL_PERIODS = 0.05
 STRAIGHT_SAMPLES = 3.0  # within which a falling current must reach zero, to be followed there
 RAMP_SAMPLES = 4  # over which the fall of a slowly ending current is taken
@@ -172,6 +173,9 @@ def breaks(
     ended = samples - 1 - flowing[:, ::-1].argmax(axis=1)
     tail = _tail_samples(criteria, interval_s)
     flowing_last = np.add.reduce(amperes[:, -tail:], axis=1) > tail * criteria.floor_a
+    flowing_last &= ~opened | (
+        ended >= samples - _pause_samples(criteria, interval_s)
+    )  # an arc that ended does not flow on
     parting = _instants(volts, flowing, np.maximum(parted, 1), criteria, 1.0)
     extinction = _extinctions(amperes, np.minimum(np.maximum(ended, 1), samples - 2), parting)
     cut = opened & ~flowing_last
@@ -186,6 +190,14 @@ def _tail_samples(criteria: Criteria, interval_s: float) -> int:
     if criteria.ac_hz == 0.0:
         return TAIL_SAMPLES
     return max(TAIL_SAMPLES, math.ceil(TAIL_PERIODS / (criteria.ac_hz * interval_s)))
+
+
+def _pause_samples(criteria: Criteria, interval_s: float) -> int:
+    """How long no current is seen about the zero of one that flows on."""
+    if criteria.ac_hz == 0.0:
+        return PAUSE_SAMPLES
+    part = min(criteria.floor_a / criteria.rated_a, 1.0)
+    return max(PAUSE_SAMPLES, 1 + math.ceil(math.asin(part) / (math.pi * criteria.ac_hz * interval_s)))
 
 
 def _extinctions(amperes: Array, last: Indices, parting: Array) -> Array:
