@@ -136,25 +136,18 @@ def load_sequence(
 ) -> Loaded:
     """Read a sequence file with the step kinds and the values given at the start (texts by parameter
     name)."""
-    from sequences.duties import absent_keys, unfit_keys
     from sequences.fields import Reading
     from sequences.model import Sequence
     from sequences.parameters import resolve, unused
-    from sequences.stand_ins import note_uses, of_field
 
     located = _open(path_or_source)
     resolved = resolve(located, dict(given or {}))
     reading = Reading(dict(kinds), resolved.texts, refused=resolved.refused, any_refused=resolved.any_refused)
     result = _validate(Sequence, located, reading)
-    read, gaps = result.model or result.readable, result.stand_ins
-    unfit = list(unfit_keys(located, read, gaps)) if read else []
-    absent = absent_keys(located, read, gaps) if read else frozenset()
-    for key in absent:
-        note_uses(of_field(Sequence.model_fields[key]), reading)
+    read = result.model or result.readable
+    unfit, gaps = _keys_of_the_duty(located, read, result.stand_ins, reading)
     findings = in_order([*result.findings, *resolved.findings, *unfit, *unused(located, reading.used)])
     sequence = None if refused(findings) else result.model
-    if not sequence:
-        gaps = StandIns(gaps.places | {(key,) for key in absent}, gaps.open_ended)
     source = located.source
     return Loaded(
         sequence,
@@ -164,5 +157,21 @@ def load_sequence(
         resolved.texts,
         result.located,
         None if sequence else read,
-        gaps,
+        result.stand_ins if sequence else gaps,
     )
+
+
+def _keys_of_the_duty(
+    located: Located, read: Sequence | None, gaps: StandIns, reading: Reading
+) -> tuple[list[Finding], StandIns]:
+    """What is wrong with the keys that only one kind of duty has; by what it needs and lacks nothing is judged."""
+    from sequences.duties import absent_keys, unfit_keys
+    from sequences.stand_ins import note_uses, of_field
+
+    if read is None:
+        return [], gaps
+    absent = absent_keys(located, read, gaps)
+    for key in absent:
+        note_uses(of_field(type(read).model_fields[key]), reading)
+    places = gaps.places | {(key,) for key in absent}
+    return list(unfit_keys(located, read, gaps)), StandIns(places, gaps.open_ended)

@@ -2,65 +2,76 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import (
-    BeforeValidator,
-    ConfigDict,
-    Discriminator,
-    Field,
-    Tag,
-    ValidationInfo,
-    WithJsonSchema,
-    model_validator,
-)
+from pydantic import BeforeValidator, Field, WithJsonSchema, model_validator
 
 from sequences.bench import Bench
 from sequences.capture import CYCLE_COUNTS, CYCLE_FIGURES, Capture, Material, ResultKind
+from sequences.duty_models import (
+    Attended,
+    CycleDuty,
+    Duty,
+    EachCycle,
+    IntermediateMeasurements,
+    InvalidShot,
+    MountFailure,
+    Mounts,
+    ShotDuty,
+    TracePolicy,
+    TrendLimit,
+)
 from sequences.fields import (
-    NAME,
-    Amount,
     Amperes,
     Count,
-    Hertz,
     Language,
-    MetresPerSecond,
     Model,
     Name,
-    PerSecond,
-    Reading,
     Seconds,
     Text,
     TolerancedAmount,
-    TolerancedAmperes,
     TolerancedOhms,
     TolerancedVolts,
-    Truth,
     Volts,
     complain,
     scalar,
-    tag_of,
-    told,
 )
 from sequences.parameters import amount
 from sequences.places import Path_
-from sequences.quantity import Quantity, QuantityError, Toleranced, number, pattern
-from sequences.step import Step, StepItem
+from sequences.quantity import Quantity, QuantityError, Toleranced
+from sequences.requirement import COUNTS, Requirement
+from sequences.step import Step, Steps
+from sequences.wanted import (
+    ActuatorWanted,
+    ContactRecorderWanted,
+    DigitiserWanted,
+    ImpulseSourceWanted,
+    LeakageMeterWanted,
+    LoadWanted,
+    Wanted,
+)
 
 __all__ = [
+    "COUNTS",
     "PARTS",
     "STEPS_AT",
+    "ActuatorWanted",
     "Arm",
     "Attended",
     "Bench",
     "Capture",
+    "ContactRecorderWanted",
     "CycleDuty",
+    "DigitiserWanted",
     "Duty",
     "EachCycle",
     "FailurePolicy",
+    "ImpulseSourceWanted",
     "Indicator",
     "IntermediateMeasurements",
     "InvalidShot",
+    "LeakageMeterWanted",
+    "LoadWanted",
     "MountFailure",
     "Mounts",
     "Parameter",
@@ -80,19 +91,6 @@ STEPS_AT: dict[str, Path_] = {
     part: (part, "steps") if part == "intermediate_measurements" else (part,) for part in PARTS
 }
 """Where in the file the list of steps of each part stands."""
-Judged = Literal[
-    "every shot",
-    "every cycle",
-    "every measurement",
-    "count",
-    "first",
-    "last",
-    "mean",
-    "largest",
-    "change first to last",
-]
-Rule = Literal["simple_acceptance", "guard_band"]
-Steps = tuple[StepItem, ...]
 
 
 class Specimen(Model):
@@ -121,63 +119,6 @@ class Indicator(Model):
     observe_at_least: Seconds = Field(
         ge=0, le=3600, description="no observation may be shorter; late ignition happens"
     )
-
-
-class ImpulseSourceWanted(Model):
-    """An impulse source."""
-
-    type: Literal["impulse source"] = Field(description="type of equipment")
-    charging_voltage: Volts = Field(gt=0, description="highest charging voltage that the sequence uses")
-
-
-class DigitiserWanted(Model):
-    """A digitiser."""
-
-    type: Literal["digitiser"] = Field(description="type of equipment")
-    channels: tuple[Name, ...] = Field(min_length=1, description="the channels that the sequence uses")
-
-
-class LeakageMeterWanted(Model):
-    """A leakage meter with its own supply."""
-
-    type: Literal["leakage meter"] = Field(description="type of equipment")
-    highest: Amperes = Field(gt=0, description="highest current that has to be measured")
-
-
-class ActuatorWanted(Model):
-    """An actuator."""
-
-    type: Literal["actuator"] = Field(description="type of equipment")
-    positions: tuple[Name, ...] = Field(min_length=1, description="the positions that the sequence uses")
-
-
-class LoadWanted(Model):
-    """A load with its supply."""
-
-    type: Literal["load"] = Field(description="type of equipment")
-    kind: Literal["resistive", "motor", "tungsten", "inductive"] = Field(description="what it has to be")
-    supply: Volts = Field(gt=0, description="voltage that it has to be supplied with")
-    frequency: Hertz = Field(ge=0, le=1000, description="frequency of the supply, 0 Hz for direct current")
-    current: Amperes = Field(gt=0, description="rated current that it has to take")
-    banks: Count = Field(1, ge=1, le=64, description="banks that have to take turns")
-
-
-class ContactRecorderWanted(Model):
-    """A contact recorder; it has to carry every mount."""
-
-    type: Literal["contact recorder"] = Field(description="type of equipment")
-    temperatures: tuple[Name, ...] = Field((), description="its thermocouples that the sequence uses")
-
-
-Wanted = Annotated[
-    ImpulseSourceWanted
-    | DigitiserWanted
-    | LeakageMeterWanted
-    | ActuatorWanted
-    | LoadWanted
-    | ContactRecorderWanted,
-    Field(discriminator="type"),
-]
 
 
 def _bound(value: Any) -> Quantity:
@@ -268,212 +209,11 @@ class Arm(Model):
     lapses_after: Seconds = Field(gt=0, le=28800, description="asked for again after this time")
 
 
-class ShotDuty(Model):
-    """A duty of shots: single applications of energy."""
-
-    told_by: ClassVar[str] = "shots"
-
-    shots: Count = Field(ge=1, le=100000, description="number of valid shots")
-    interval: Seconds = Field(gt=0, description="least time from shot to shot, by a clock that no one sets")
-    polarity: Literal["positive", "negative", "alternating"] = Field(
-        "positive", description="alternating starts positive"
-    )
-
-
-class CycleDuty(Model):
-    """A duty of cycles: one make and one break each, at a rate. What a cycle is stands under `each_cycle`."""
-
-    told_by: ClassVar[str] = "cycles"
-
-    cycles: Count = Field(
-        ge=1,
-        le=10_000_000,
-        description="declared number of cycles, for each mount; confirmed ones alone count",
-    )
-    rate: PerSecond = Field(gt=0, le=50, description="highest rate; the bench may take longer, never less")
-    on_time: Seconds = Field(
-        gt=0, le=3600, description="time from the confirmed on position to the command back"
-    )
-    bank_off_at_least: Seconds | None = Field(
-        None,
-        gt=0,
-        le=3600,
-        description="least time that each bank of the load is off between two of its turns",
-    )
-
-
-_DUTIES = (ShotDuty, CycleDuty)
-
-
-def _duty_of(value: Any) -> str:
-    if isinstance(value, _DUTIES):
-        return tag_of(type(value))
-    return tag_of(told(_DUTIES, value if isinstance(value, dict) else ()))
-
-
-Duty = Annotated[
-    Annotated[ShotDuty, Tag(tag_of(ShotDuty))] | Annotated[CycleDuty, Tag(tag_of(CycleDuty))],
-    Discriminator(_duty_of),
-]
-
-
-class TracePolicy(Model):
-    """Of which cycles the waveforms are kept; the figures of every cycle are."""
-
-    first: Count = Field(ge=0, le=1000, description="of so many at the beginning, and after each resume")
-    last: Count = Field(ge=0, le=1000, description="of so many at the end, whatever ended the run")
-    every: Count = Field(ge=1, le=10_000_000, description="of every so many-th")
-    around_anomaly: Count = Field(
-        ge=0, le=100, description="of every anomaly, and of so many before and behind it"
-    )
-
-
-class EachCycle(Model):
-    """One cycle: the actuator goes on, stays, and goes off; the recorder takes the make and the break."""
-
-    actuator: Name = Field(description="the actuator that operates the specimen")
-    off: Name = Field(description="position in which the contact is open")
-    on: Name = Field(description="position in which the contact is closed")
-    switches_at: Name | None = Field(
-        None,
-        description="position at which the contact switches: both records begin as the actuator passes it; half way "
-        "between off and on where it is not given",
-    )
-    speed: MetresPerSecond = Field(gt=0, description="speed of both moves")
-    load: Name = Field(description="the load that the specimen switches")
-    recorder: Name = Field(description="the contact recorder")
-    open_above: Volts = Field(
-        gt=0,
-        description="contact voltage above which the contact counts as open; choose it between the boiling voltage "
-        "and the least arc voltage of the contact material, so that an arc is not taken for an open contact",
-    )
-    current: TolerancedAmperes = Field(
-        description="steady current and how far it may be off; outside, load, supply or contact is at fault"
-    )
-    traces: TracePolicy = Field(description="of which cycles the waveforms are kept")
-
-
-class MountFailure(Model):
-    """When a mount has failed. A failed mount is not judged further; the others go on."""
-
-    rule: Literal["first", "nth", "consecutive"] = Field(
-        description="at its first malfunction, at its so many-th, or at so many in a row"
-    )
-    times: Count | None = Field(None, ge=2, le=1000, description="how many, for nth and for consecutive")
-
-
-class Mounts(Model):
-    """Places for specimens that are operated together, each with its own count, verdict and failure."""
-
-    count: Count = Field(ge=1, le=64, description="how many specimens; the start gives their names")
-    failure: MountFailure = Field(description="when a mount has failed")
-
-
-class IntermediateMeasurements(Model):
-    """Steps between two cycles, again and again; everything is off and proven before and after."""
-
-    every: Count = Field(ge=1, le=10_000_000, description="after every so many cycles")
-    steps: Steps = Field(min_length=1, description="the steps")
-
-
-class TrendLimit(Model):
-    """A warning before a limit is reached. It never stops a run."""
-
-    result: Name = Field(description="the figure of the cycles that is watched")
-    warn_above: Amount | None = Field(None, description="warned of when the median is above this")
-    grows_by: Amount | None = Field(
-        None, description="warned of when the median has grown by this since the first window"
-    )
-    over: Count = Field(ge=2, le=100_000, description="cycles of the window whose median is taken")
-
-
-class Attended(Model):
-    """Cycles during which somebody has to watch."""
-
-    cycles: Count = Field(
-        ge=1,
-        le=100_000,
-        description="the first so many after a start or a resume: a person says that they watch",
-    )
-
-
-class InvalidShot(Model):
-    """What follows a shot that gave no valid recording."""
-
-    repeat_at_most: Count = Field(ge=0, le=10, description="how often a shot may be repeated")
-    counted_on_specimen: Truth = Field(
-        description="whether an invalid shot counts as one that the specimen has had"
-    )
-
-
 class FailurePolicy(Model):
     """Whether the duty goes on after a failure."""
 
     limit: Literal["go on", "stop"] = Field(description="after a limit was exceeded")
     indicator: Literal["go on", "stop"] = Field(description="after the indicator was marked")
-
-
-COUNTS = {name for name, kind in (CYCLE_FIGURES | CYCLE_COUNTS).items() if not kind.unit}
-"""Results of a duty of cycles that are plain numbers."""
-
-
-def _limit(value: Any, info: ValidationInfo) -> Any:
-    """A plain number for a count, otherwise as any amount."""
-    counted = info.data.get("judged") == "count" or info.data.get("result") in COUNTS
-    if not counted or not isinstance(value, str):
-        return value
-    text = value.strip()
-    reading = info.context
-    known = reading.parameters if isinstance(reading, Reading) else {}
-    try:
-        plain = Quantity(number(known.get(text, text)), "", known.get(text, text))
-    except QuantityError:
-        return value
-    if isinstance(reading, Reading) and text in known:
-        reading.used.add(text)
-    return plain
-
-
-Limit = Annotated[
-    Amount,
-    BeforeValidator(_limit),
-    WithJsonSchema(
-        {
-            "type": ["number", "string"],
-            "pattern": f"^(?:[-+0-9.eE]+|{pattern()}|{NAME})$",
-            "description": "a quantity, as in `310 V`, a plain number for a count, or a parameter's name",
-            "examples": ["310 V"],
-        }
-    ),
-]
-
-
-def _unless_a_count(schema: dict[str, Any]) -> None:
-    """For editors: a plain number is good for a count alone, and everything else needs its unit."""
-    of_count = {"enum": sorted(COUNTS), "description": "a count"}
-    as_count = {"const": "count", "description": "judged as a count"}
-    limit = {
-        "type": "string",
-        "pattern": f"^(?:{pattern()}|{NAME})$",
-        "description": "a quantity with its unit",
-    }
-    counted = [{"properties": {"result": of_count}}, {"properties": {"judged": as_count}}]
-    schema["if"] = {"anyOf": counted}
-    schema["else"] = {"properties": {"at_most": limit, "at_least": limit}}
-
-
-class Requirement(Model):
-    """One limit, the clause it comes from and the rule it is applied by."""
-
-    model_config = ConfigDict(json_schema_extra=_unless_a_count)
-
-    clause: Text | None = Field(None, description="where the limit stands")
-    result: Name = Field(description="the result that is limited")
-    judged: Judged = Field(description="which of the many values the limit means")
-    at_most: Limit | None = Field(None, description="upper tolerance limit; for a count a plain number")
-    at_least: Limit | None = Field(None, description="lower tolerance limit; with at_most it makes a range")
-    must_be: Text | None = Field(None, description="state that an indicator must be in")
-    rule: Rule | None = Field(None, description="decision rule for a numerical limit")
 
 
 _LISTS = ("initial_measurements", "each_shot", "final_measurements")

@@ -129,3 +129,4 @@ def _pick(value: Any, info: ValidationInfo) -> Step:
 
 
 StepItem = Annotated[Step, PlainValidator(_pick), WithJsonSchema({"title": STEP_SCHEMA})]
+Steps = tuple[StepItem, ...]
