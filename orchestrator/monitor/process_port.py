@@ -99,6 +99,8 @@ class ProcessPort:
         return self.snapshot().cause
 
     def lost(self) -> bool:
+        if not self._closed and time.monotonic() - self._snapshot.at_s < LOST_AFTER_S:
+            return False  # what was heard last is young enough: no need to look for more
         return time.monotonic() - self.snapshot().at_s >= LOST_AFTER_S or self._closed
 
     def events(self) -> list[dict[str, Any]]:
