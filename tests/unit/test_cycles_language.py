@@ -234,3 +234,17 @@ def test_what_is_measured_before_and_after_has_a_change(judged: str, is_good: bo
     )
 
     assert ("judged-impossible" not in codes(once)) is is_good
+
+
+def test_every_step_that_moves_or_energises_works_through_an_output_of_the_bench() -> None:
+    sequence, on = load().sequence, bench().bench
+    assert sequence and on
+    steps = [step for part in sequence.parts().values() for step in part]
+
+    assert [(step.kind, step.opens_block, step.opens_output(on)) for step in steps] == [
+        ("touch_off", True, "check"),
+        ("dry_run", True, "check"),
+        ("check_contact", True, "load"),
+        ("check_contact", True, "load"),
+        ("temperature", False, None),
+    ]
