@@ -58,7 +58,8 @@ def _together(text: str) -> str:
 
 def whole_sentences(text: str, width: int, rows: int) -> list[str]:
     """As many of the sentences, from the first on, as there is room for; the rest is to be read elsewhere."""
-    for told in (text, _IN_BRACKETS.sub("", text)):
+    general = re.sub(r": [^:]*$", ".", text.split(". ")[0])  # without the facts of the case
+    for told in (text, _IN_BRACKETS.sub("", text), general):
         sentences = re.split(r"(?<=\.) (?=[A-Z])", told)
         for number in range(len(sentences), 0, -1):
             lines = wrapped([" ".join(sentences[:number])], width)

@@ -253,9 +253,11 @@ def test_a_value_was_torn_from_its_unit_and_a_sentence_cut_in_the_middle() -> No
     async def look(rig: Rig, pilot: Any) -> None:
         await rig.tell(pilot, "status", status(ended=ended))
         idle = " ".join(rig.text("going_on").split())
-        await rig.tell(pilot, "status", status(snapshot("in operation", "red"), late))
-
         assert idle.endswith("T. Made-Up asked for it. Off is proven.")
+        open_door = f"An interlock opened while the bench was armed: door opened while {LONG}. Off is proven."
+        await rig.tell(pilot, "status", status(ended=ended | {"sentence": open_door}))
+        assert rig.text("going_on").endswith("was armed.")
+        await rig.tell(pilot, "status", status(snapshot("in operation", "red"), late))
         assert "8 s." in rig.text("going_on").splitlines()[1]
 
     drive(look)
