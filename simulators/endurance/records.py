@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
 
-from simulators.endurance.electrics import Electrics, steady_a
+from simulators.endurance.electrics import Electrics
 from simulators.endurance.press import ALWAYS_CLOSED, NO_BREAK, NO_MAKE, Press
-from simulators.endurance.waves import BreakHalf, Circuit, MakeHalf, Scale
+from simulators.endurance.waves import CHECK_OHM, BreakHalf, Circuit, MakeHalf, Scale
 from simulators.endurance.wear import NOISE_ROWS
 
 FULL_SCALE = 32768
@@ -68,10 +69,13 @@ class FrontEnd:
 class Codes:
     """Makes records. The same press and layout give the same codes, whenever they are asked for."""
 
-    def __init__(self, electrics: Electrics, front_end: FrontEnd, rng: np.random.Generator) -> None:
+    def __init__(
+        self, electrics: Electrics, front_end: FrontEnd, mounts: int, rng: np.random.Generator
+    ) -> None:
         self._electrics = electrics
         self._front_end = front_end
-        self._rng = rng
+        self._whole = (1.0,) * mounts
+        self._alternates = electrics.build.omega != 0.0
         self._seeds = rng.integers(1 << 32, size=2).tolist()
         self._layout: Layout | None = None
         self._scale = Scale(1.0, 1.0, 1.0)
@@ -103,13 +107,14 @@ class Codes:
         volts, is_load = self._on(press)
         ohms = press.block.ohm[press.row]
         if press.outcome is None and press.shares is None and press.closed_s < math.inf:
-            parts = [1.0] * len(ohms)
+            parts: Sequence[float] = self._whole
         else:
-            shares = press.shares or [1.0] * len(ohms)
-            parts = [share if self._is_closed(press, mount) else -1.0 for mount, share in enumerate(shares)]
+            shares = press.shares or self._whole
+            parts = [share if self._is_closed(press, at) else -1.0 for at, share in enumerate(shares)]
         flows = press.bank > 0 or not is_load
+        behind_ohm = self._electrics.build.ohm if is_load else CHECK_OHM
         amperes = [
-            part * steady_a(self._electrics.build, volts, is_load, ohm) if part > 0 and flows else 0.0
+            part * volts / (behind_ohm + ohm) if part > 0 and flows else 0.0
             for part, ohm in zip(parts, ohms, strict=True)
         ]
         on_v = volts - self._electrics.build.source_ohm * sum(amperes) if is_load else volts
@@ -164,17 +169,18 @@ class Codes:
             block.arc_x[row],
         )
         counts, edges_s = block.counts[row], block.edges_s[row]
+        usual = press.outcome is None and press.shares is None and press.closed_s < math.inf
         for mount in range(min(len(ohm), layout.mounts)):
-            volts, amperes = codes[mount]
-            first = math.ceil(nominal + delay_mm[mount] * closing)
-            part = math.ceil(parting + parts_mm[mount] * parts)
+            volts, amperes = codes[mount, 0], codes[mount, 1]
+            first = int(nominal + delay_mm[mount] * closing) + 1
+            part = int(parting + parts_mm[mount] * parts) + 1
             if press.outcome is not None:
                 first, part = _as_it_went(press.outcome[mount], first, part, split, opening.samples)
-            first = min(max(first, 0), split)
-            part = min(max(part, 0), opening.samples)
+            first = first if 0 < first < split else 0 if first <= 0 else split
+            part = part if 0 < part < opening.samples else 0 if part <= 0 else opening.samples
             edges = _edges(edges_s[mount], counts[mount], first, split, per_s) if 0 < first < split else ()
             make.fill(volts[:split], amperes[:split], first, edges, ohm[mount])
-            if self._is_closed(press, mount):
+            if usual or self._is_closed(press, mount):
                 opening.fill(volts[split:], amperes[split:], part, arc_x[mount], ohm[mount])
             else:
                 opening.stay_open(volts[split:])
@@ -187,7 +193,7 @@ class Codes:
         made_at = min(max(made_at, 0), layout.make_samples)
         kelvin = KELVIN_STEP * round(press.filament_k / KELVIN_STEP)
         volts, is_load = press.make_volts * press.dip, press.make_is_load
-        phase = press.block.make_phase[press.row] if is_load else 0.0
+        phase = press.block.make_phase[press.row] if self._alternates and is_load else 0.0
         key = (volts, is_load, press.bank > 0, phase, kelvin, made_at)
         half = self._makes.get(key)
         if half is None:
@@ -199,7 +205,7 @@ class Codes:
 
     def _break_half(self, press: Press, layout: Layout) -> BreakHalf:
         volts, is_load = self._on(press)
-        phase = press.block.break_phase[press.row] if is_load else 0.0
+        phase = press.block.break_phase[press.row] if self._alternates and is_load else 0.0
         key = (volts, is_load, press.bank > 0, phase)
         half = self._breaks.get(key)
         if half is None:
@@ -222,13 +228,10 @@ def _as_it_went(
 
 def _edges(edges_s: list[float], count: int, first: int, split: int, per_s: float) -> list[tuple[int, int]]:
     """Reopenings in samples, as far as the record goes."""
-    return [
-        (
-            min(first + int(edges_s[at] * per_s + 0.5), split),
-            min(first + int(edges_s[at + 1] * per_s + 0.5), split),
-        )
-        for at in range(0, 2 * count, 2)
-    ]
+    places = [first + int(edge_s * per_s + 0.5) for edge_s in edges_s[: 2 * count]]
+    if places[-1] > split:
+        places = [min(place, split) for place in places]
+    return list(zip(places[::2], places[1::2], strict=True))
 
 
 def _sample(place: float) -> float:

@@ -79,40 +79,46 @@ class MakeHalf:
         phase = circuit.phase + build.omega * made_at * scale.interval_s
         self.arcs = circuit.is_load and not circuit.is_open and circuit.volts > ARC_V
         self.open = _open_codes(circuit, build, scale, samples, self.alternates)
-        self.made = (_made_a(circuit, build, filament, times_s, phase) * scale.per_a).astype(np.float32)
+        made = (_made_a(circuit, build, filament, times_s, phase) * scale.per_a).astype(np.float32)
         if self.follows_voltage:  # conductances: the voltage is the same for every mount, their makes are not
-            self.made *= np.float32(1 / scale.per_v)
-        self.volts_per_ampere = np.float32(scale.per_v / scale.per_a)
-        self.arc = np.float32(ARC_V * scale.per_v)
-        self.highest = _highest(self.open, self.made * (self.open.max() if self.follows_voltage else 1.0))
+            made *= np.float32(1 / scale.per_v)
+        self.made = made
+        self.made_v = made * np.float32(scale.per_v / scale.per_a)
+        """Voltage across a contact of 1 ohm."""
+        self.arc = ARC_V * scale.per_v
+        self.highest = _highest(self.open, made * (self.open.max() if self.follows_voltage else 1.0))
+        self._bounced = (BOUNCE_KEEPS * made).tolist() if self.arcs else [0.0] * samples
 
     def fill(self, volts: Row, amperes: Row, first: int, reopened: Edges, ohm: float) -> None:
         """One mount: closed from `first` on but for the reopenings."""
         volts[:first] = self.open[:first]
         count = self.samples - first
-        if count <= 0:
-            return
-        current = amperes[first:]
-        if self.follows_voltage:
-            np.multiply(self.open[first:], self.made[:count], out=current)
-        else:
-            current[:] = self.made[:count]
         if ohm > 0.01 * self.ohm:
-            current *= np.float32(self.ohm / (self.ohm + ohm))
-        np.multiply(current, np.float32(ohm) * self.volts_per_ampere, out=volts[first:])
-        for opens, closes in reopened:
-            self._reopen(volts[opens:closes], amperes[opens:closes], self.open[opens:closes])
+            part = self.ohm / (self.ohm + ohm)
+            np.multiply(self.made[:count], part, out=amperes[first:])
+            ohm *= part
+        else:
+            amperes[first:] = self.made[:count]
+        np.multiply(self.made_v[:count], ohm, out=volts[first:])
+        if self.follows_voltage:
+            amperes[first:] *= self.open[first:]
+            volts[first:] *= self.open[first:]
+        if self.alternates or not self.arcs:
+            for opens, closes in reopened:
+                self._reopen(volts[opens:closes], amperes[opens:closes], self.open[opens:closes])
+            return
+        for opens, closes in reopened:  # the arc holds a part of the direct current that flowed
+            if opens < closes:
+                volts[opens:closes] = self.arc
+                amperes[opens:closes] = self._bounced[opens - first]
 
     def _reopen(self, volts: Row, amperes: Row, supply: Row) -> None:
+        """Without an arc the current ends; with one an alternating current hardly feels it."""
         if not self.arcs:
-            volts[:] = supply
-            amperes[:] = 0.0
-        elif self.alternates:
-            np.minimum(np.abs(supply), self.arc, out=volts)
-            np.copysign(volts, supply, out=volts)
-        else:
-            volts[:] = self.arc
-            amperes *= np.float32(BOUNCE_KEEPS)
+            volts[:], amperes[:] = supply, 0.0
+            return
+        np.minimum(np.abs(supply), self.arc, out=volts)
+        np.copysign(volts, supply, out=volts)
 
 
 class BreakHalf:
@@ -130,26 +136,28 @@ class BreakHalf:
         course = np.full(samples, amperes)
         if self.alternates:
             course = math.sqrt(2) * amperes * np.sin(self.phase - self.lag + self.omega * times_s)
-        self.closed = (course * scale.per_a).astype(np.float32)
-        self.volts_per_ampere = np.float32(scale.per_v / scale.per_a)
+        closed = (course * scale.per_a).astype(np.float32)
+        self.closed = closed
+        self.closed_v = closed * np.float32(scale.per_v / scale.per_a)
+        """Voltage across a contact of 1 ohm."""
         self.arcs = circuit.is_load and circuit.volts > ARC_V and amperes > LEAST_ARC_A
         self.arc_code = np.float32(ARC_V * scale.per_v)
-        self.highest = _highest(self.open, self.closed)
+        self.highest = _highest(self.open, closed)
         self._scale = scale
         self._direct = direct_arc(build, circuit.volts if circuit.is_load else 0.0, amperes)
+        self._arc_samples = self._direct.time_s / scale.interval_s
         self._drawn: dict[int, tuple[Row, Row]] = {}
 
     def fill(self, volts: Row, amperes: Row, first: int, arc_x: float, ohm: float) -> None:
         """One mount: closed until `first`, then an arc of `arc_x` times the usual length, then open."""
-        factor = np.float32(self.ohm / (self.ohm + ohm))
-        np.multiply(self.closed[:first], factor, out=amperes[:first])
-        np.multiply(amperes[:first], np.float32(ohm) * self.volts_per_ampere, out=volts[:first])
-        if first >= self.samples:
-            return
+        part = self.ohm / (self.ohm + ohm)
+        np.multiply(self.closed[:first], part, out=amperes[:first])
+        np.multiply(self.closed_v[:first], ohm * part, out=volts[:first])
         end = first
-        if self.arcs:
-            end = self._alternating_arc(volts, amperes, first) if self.alternates else first
-            if not self.alternates:
+        if self.arcs and first < self.samples:
+            if self.alternates:
+                end = self._alternating_arc(volts, amperes, first)
+            else:
                 end = self._drawn_out(volts, amperes, first, arc_x)
         volts[end:] = self.open[end:]
 
@@ -159,32 +167,33 @@ class BreakHalf:
 
     def arc_samples(self, arc_x: float) -> int:
         """How many samples a direct arc lasts."""
-        return round(self._direct.time_s * arc_x / self.interval_s)
+        return int(self._arc_samples * arc_x + 0.5)
 
     def _drawn_out(self, volts: Row, amperes: Row, first: int, arc_x: float) -> int:
         count = self.arc_samples(arc_x)
-        if count not in self._drawn:
-            self._drawn[count] = self._draw(count)
+        drawn = self._drawn.get(count)
+        if drawn is None:
+            drawn = self._drawn[count] = self._draw(count)
         end = min(first + count, self.samples)
-        drawn_v, drawn_a = self._drawn[count]
-        volts[first:end] = drawn_v[: end - first]
-        amperes[first:end] = drawn_a[: end - first]
+        volts[first:end] = drawn[0][: end - first]
+        amperes[first:end] = drawn[1][: end - first]
         return end
 
     def _draw(self, count: int) -> tuple[Row, Row]:
         arc = self._direct
         places = (np.arange(count) + 0.5) / max(count, 1) * (arc.current_a.size - 1)
         grid = np.arange(arc.current_a.size)
-        drawn_v = np.interp(places, grid, arc.voltage_v) * self._scale.per_v
-        drawn_a = np.interp(places, grid, arc.current_a) * self._scale.per_a
+        drawn_v = np.interp(places, grid, arc.voltage_v) * self._scale.per_v if count else places
+        drawn_a = np.interp(places, grid, arc.current_a) * self._scale.per_a if count else places
         return drawn_v.astype(np.float32), drawn_a.astype(np.float32)
 
     def _alternating_arc(self, volts: Row, amperes: Row, first: int) -> int:
         """An arc at alternating voltage ends with the current's next zero."""
         angle = (self.phase - self.lag + self.omega * first * self.interval_s) % math.pi
         end = min(first + math.ceil((math.pi - angle) / (self.omega * self.interval_s)), self.samples)
-        amperes[first:end] = self.closed[first:end]
-        np.copysign(self.arc_code, self.closed[first:end], out=volts[first:end])
+        flowing = self.closed[first:end]
+        amperes[first:end] = flowing
+        np.copysign(self.arc_code, flowing, out=volts[first:end])
         return end
 
 
