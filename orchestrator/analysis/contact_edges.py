@@ -178,7 +178,7 @@ def breaks(
     )  # an arc that ended does not flow on
     parting = _instants(volts, flowing, np.maximum(parted, 1), criteria, 1.0)
     extinction = _extinctions(amperes, np.minimum(np.maximum(ended, 1), samples - 2), parting)
-    cut = opened & ~flowing_last
+    cut = opened & ~flowing_last & flowing[np.arange(len(ended)), ended]
     if np.count_nonzero(cut) < len(cut):
         parting = np.where(opened, parting, np.nan)
         extinction = np.where(cut, extinction, np.nan)

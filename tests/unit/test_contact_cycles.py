@@ -102,6 +102,28 @@ def test_a_contact_closed_before_flows_before() -> None:
     assert math.isnan(found.make_time_s[0]) and found.bounce_count[0] == 0
 
 
+@pytest.mark.parametrize("alternating", [False, True])
+def test_without_a_load_the_contact_parts_and_no_current_ends(alternating: bool) -> None:
+    """As recorded with a burnt lamp: contact voltage alone, and the noise of the current."""
+    circuit = Circuit(110.0, 50.0, 0.0) if alternating else Circuit(current_a=0.0)
+    layout = LAMP_LAYOUT if alternating else LAYOUT
+    found = figures(cycle(circuit, parts_s=1e-3, ends_s=1e-3, layout=layout), alternating=alternating)
+
+    assert found.parted[0] and found.broke[0] and not found.flowing_after[0]
+    assert math.isnan(found.break_time_s[0]) and math.isnan(found.arcing_s[0])
+
+
+def test_an_alternating_arc_just_before_the_end_of_the_record_has_ended() -> None:
+    """Its last half period ends 0.5 ms before the record does; a weld flows on through every zero."""
+    end_s = (LAMP_LAYOUT.break_samples - LAMP_LAYOUT.break_pre - 5) * LAMP_LAYOUT.interval_s
+    lamp = Circuit(110.0, 50.0, 0.9, 10.0, 6e-3, 0.05, 15.0, zero_s=end_s)
+    ended = figures(cycle(lamp, (4e-3,), (), end_s - 9e-3, end_s, LAMP_LAYOUT), alternating=True)
+    welded = figures(cycle(lamp, (4e-3,), (), NEVER, NEVER, LAMP_LAYOUT), alternating=True)
+
+    assert ended.broke[0] and ended.arcing_s[0] == pytest.approx(9e-3, abs=4e-4)
+    assert welded.flowing_after[0] and not welded.parted[0]
+
+
 def test_an_arc_that_outlasts_the_record_parted_but_did_not_break() -> None:
     found = figures(cycle(MOTOR, ends_s=NEVER))
 
