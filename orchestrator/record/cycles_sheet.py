@@ -11,6 +11,7 @@ from orchestrator.record.cycles import MOST_MOUNTS, Cycles
 from orchestrator.record.entry_words import anomaly_words, gap_words, warning_words
 
 Entry = Mapping[str, Any]
+MOST_COLUMNS = 6  # of results side by side
 Table = tuple[Sequence[str], Sequence[Sequence[str]]]
 
 
@@ -74,20 +75,47 @@ def sentences(cycles: Cycles) -> Iterator[str]:
 
 
 def measured_tables(measurements: Sequence[Entry]) -> Iterator[tuple[str, Table]]:
-    """For each measured result its name and a table: a row for each time, a column for each mount.
+    """What was measured between cycles: name and table, a row for each time, a column for each mount.
 
-    More than a few mounts are drawn together to smallest, median and largest.
+    Results stand side by side where they are few. More than a few mounts are drawn together to smallest, median and
+    largest.
     """
-    for result in dict.fromkeys(str(entry.get("result")) for entry in measurements):
-        own = [entry for entry in measurements if entry.get("result") == result]
-        mounts = sorted({int(entry.get("mount") or 0) for entry in own})
-        times = list(dict.fromkeys(int(entry.get("shot") or 0) for entry in own))
-        by_time = [[entry for entry in own if int(entry.get("shot") or 0) == time] for time in times]
-        rows = [
-            (_time_words(time), *_cells(entries, mounts))
-            for time, entries in zip(times, by_time, strict=True)
-        ]
-        yield wording.plain_name(result), (("after cycle", *_columns(mounts)), rows)
+    results = list(dict.fromkeys(str(entry.get("result")) for entry in measurements))
+    own = {result: [entry for entry in measurements if entry.get("result") == result] for result in results}
+    mounts = {result: sorted({int(entry.get("mount") or 0) for entry in own[result]}) for result in results}
+    if len(results) > 1 and sum(len(_columns(each)) for each in mounts.values()) <= MOST_COLUMNS:
+        yield "measured", _side_by_side(own, mounts)
+        return
+    for result in results:
+        times = _times(own[result])
+        rows = [(_time_words(time), *_cells_at(own[result], time, mounts[result])) for time in times]
+        yield wording.plain_name(result), (("after cycle", *_columns(mounts[result])), rows)
+
+
+def _side_by_side(own: Mapping[str, list[Entry]], mounts: Mapping[str, list[int]]) -> Table:
+    head = [
+        f"{wording.plain_name(result)}{'' if name == 'value' else f', {name}'}"
+        for result in own
+        for name in _columns(mounts[result])
+    ]
+    times = _times([entry for entries in own.values() for entry in entries])
+    rows = [
+        (
+            _time_words(time),
+            *(cell for result in own for cell in _cells_at(own[result], time, mounts[result])),
+        )
+        for time in times
+    ]
+    return ("after cycle", *head), rows
+
+
+def _times(entries: Sequence[Entry]) -> list[int]:
+    return sorted({int(entry.get("shot") or 0) for entry in entries})
+
+
+def _cells_at(entries: Sequence[Entry], time: int, mounts: Sequence[int]) -> list[str]:
+    there = [entry for entry in entries if int(entry.get("shot") or 0) == time]
+    return _cells(there, mounts) if there else [""] * len(_columns(mounts))
 
 
 def _time_words(cycle: int) -> str:

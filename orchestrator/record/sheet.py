@@ -107,15 +107,14 @@ _VERDICT_HEAD = ("clause", "result", "judged", "demand", "value, U", "k", "accep
 
 def _verdict_row(row: Mapping[str, Any]) -> tuple[str, ...]:
     unit = wording.row_unit(row)
-    value = row.get("value")
     accept = row.get("acceptance_limit")
     return (
         wording.clause_words(row),
         wording.plain_name(row.get("result") or ""),
         str(row.get("judged") or ""),
         wording.limit_words(row),
-        "" if value is None else wording.measured({**row, "unit": unit}),
-        _factor(row.get("coverage_factor")) if value is not None else "",
+        wording.row_value(row),
+        _factor(row.get("coverage_factor")) if row.get("expanded_uncertainty") else "",
         "" if accept is None else wording.exact(accept, unit),
         f"{row.get('verdict')}{' cond.' if row.get('conditional') else ''}",
         wording.shots_words(row.get("shots")),

@@ -47,6 +47,7 @@ VERDICT_WORDS: Mapping[str, str] = {
     "N/A": "the requirement does not apply",
     "N/J": "not judged",
 }
+MOST_NUMBERS = 12  # told one by one
 PLAIN_NUMBERS = frozenset({"bounce_count", "cycles", "malfunctions"})
 REHEARSAL = "REHEARSAL: simulated from beginning to end. No specimen was tested; this is no test result."
 INTERRUPTED = (
@@ -151,6 +152,24 @@ def limit_words(row: Mapping[str, Any]) -> str:
     return f"{also}{plain_name(row.get('direction') or 'limit')} {exact(row['limit'], unit)}"
 
 
+def row_value(row: Mapping[str, Any]) -> str:
+    """The value of a verdict row with its uncertainty; a count as the plain number that it is, empty without one."""
+    value = row.get("value")
+    if value is None:
+        return ""
+    unit = row_unit(row)
+    if unit == "" and row.get("unit") == "1":
+        return f"{value:g}"
+    return measured({**row, "unit": unit})
+
+
+def rule_words(row: Mapping[str, Any]) -> str:
+    """The decision rule of a verdict row, or what stands in its place."""
+    if row.get("rule"):
+        return plain_name(row["rule"])
+    return "state of the indicator" if row.get("must_be") is not None else "as counted"
+
+
 def clause_words(row: Mapping[str, Any]) -> str:
     """The clause of a verdict row, with the mount where each mount has its own."""
     return f"{row.get('clause')}, mount {row['mount']}" if row.get("mount") else str(row.get("clause"))
@@ -179,7 +198,7 @@ def verdict_sentence(row: Mapping[str, Any]) -> str:
 
 
 def shots_words(shots: Any) -> str:
-    """A list of shot numbers, runs of them drawn together."""
+    """A list of shot or cycle numbers, runs of them drawn together; of very many the first, the last and how many."""
     numbers = sorted({int(shot) for shot in shots or []})
     parts: list[list[int]] = []
     for number in numbers:
@@ -187,4 +206,6 @@ def shots_words(shots: Any) -> str:
             parts[-1].append(number)
         else:
             parts.append([number])
+    if len(parts) > MOST_NUMBERS:
+        return f"{len(numbers)} from {numbers[0]} to {numbers[-1]}"
     return ", ".join(str(p[0]) if len(p) == 1 else f"{p[0]} to {p[-1]}" for p in parts) or "none"

@@ -11,7 +11,14 @@ import pytest
 from orchestrator.record.export import tables, write_bundle
 from orchestrator.record.reader import RunRecord, read_run
 from orchestrator.record.store import MemoryStore
-from orchestrator.record.wording import clause_words, limit_words, row_unit
+from orchestrator.record.wording import (
+    clause_words,
+    limit_words,
+    row_unit,
+    row_value,
+    rule_words,
+    shots_words,
+)
 from tests.endurance_records import Endurance, Plan
 
 
@@ -89,3 +96,22 @@ def test_counts_are_plain_numbers_and_ranges_have_both_bounds(row: dict[str, Any
     assert limit_words(row) == words
     assert row_unit({"unit": "V"}) == "V"
     assert clause_words({"clause": "house 5.1", "mount": 3}) == "house 5.1, mount 3"
+
+
+@pytest.mark.parametrize(
+    ("row", "words"),
+    [
+        ({"value": 1.0, "unit": "1", "judged": "count", "expanded_uncertainty": 0.0}, "1"),
+        ({"value": 0.05, "unit": "1", "judged": "change first to last"}, "5.000 %"),
+        ({"value": 0.081, "unit": "V", "expanded_uncertainty": 0.004}, "81.0 ± 4.0 mV"),
+        ({"value": None, "unit": "V"}, ""),
+    ],
+)
+def test_the_value_of_a_verdict(row: dict[str, Any], words: str) -> None:
+    assert row_value(row) == words
+
+
+def test_very_many_cycles_are_not_listed_one_by_one() -> None:
+    assert shots_words(range(0, 42_000, 2000)) == "21 from 0 to 40000"
+    assert shots_words([1, 2, 3, 7]) == "1 to 3, 7"
+    assert rule_words({"rule": None, "must_be": None}) == "as counted"
