@@ -72,6 +72,7 @@ class CycleBench:
         self._within_mm = MM * self.actuator_rules.confirm_within
         self._records_asked = 0
         self._bank = 0
+        self._is_homed = False  # in this run: an axis that lost steps in an earlier one says that it still is
 
     def prepare(self) -> None:
         """Write and read back every setting of actuator and recorder. Raises BenchFault where one differs."""
@@ -112,11 +113,13 @@ class CycleBench:
         self.start_records()
 
     def enter(self) -> None:
-        """At the beginning of each block: leaving one opens every bank; an axis that is lost finds its reference."""
+        """At the beginning of each block: leaving one opens every bank. The axis finds its reference once a run, and
+        whenever it has lost it."""
         self._bank = 0
-        if not self._motion(self.actuator.state).homed:
+        if not (self._motion(self.actuator.state).homed and self._is_homed):
             self.at.progress.say("homing the actuator")
             self._motion(self.actuator.home)
+            self._is_homed = True
 
     def go(self, to_mm: float, speed_mm_s: float | None = None) -> ActuatorState:
         """To a position in mm, at the duty's speed or a slower one."""

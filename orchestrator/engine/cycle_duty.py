@@ -124,13 +124,14 @@ class Cycles:
 
     def perform(self) -> None:
         """Blocks of cycles with what stands between them."""
+        if self._measurement_was_missed():
+            self._measure()
         self._attend()
         while not self.mounts.reached:
             self.at.arming.require()
             self._block()
             self.end_segment()
-            if self._measurement_is_due() or self.mounts.reached:
-                self._measure()
+            self._measure()
             self.at.pause_point()
 
     def completed(self) -> tuple[Reason, str]:
@@ -190,6 +191,15 @@ class Cycles:
 
     def _measurement_is_due(self) -> bool:
         return bool(self._intermediate) and self.mounts.commanded % self._intermediate == 0
+
+    def _measurement_was_missed(self) -> bool:
+        """Whether the earlier run was stopped behind the cycle after which it had to measure, and did not."""
+        if self.continues is None or not self.mounts.commanded or not self._measurement_is_due():
+            return False
+        sequence, gathered = self.at.sequence, self.at.gathered.values
+        results = [name for step in self._steps_between for name in step.results(sequence)]
+        there = [{value.shot for value in gathered.get(name, ())} for name in results]
+        return not results or any(self.mounts.commanded not in shots for shots in there)
 
     def _measure(self) -> None:
         """The intermediate measurements, with everything off between their own blocks."""
@@ -425,6 +435,7 @@ class Cycles:
             have=have,
             measurements=self._measurements_wanted(),
             complete=not mounts.active[place] and not mounts.failed_at[place],
+            failed=bool(mounts.failed_at[place]),
         )
 
     def _counts(self, place: int) -> dict[str, int]:

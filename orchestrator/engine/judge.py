@@ -39,7 +39,8 @@ class Evidence:
     """What the run gathered of one specimen: values by result, indicator states, and the shots or cycles asked for.
 
     Where `have` names a result, `values` holds only its first, smallest, largest and last, and `have` says how many
-    there were. `measurements` says how many values a measured result must have; `complete` that the count is reached.
+    there were. `measurements` says how many values a measured result must have; `complete` that the count is reached,
+    `failed` that it never will be: the specimen has failed by the duty's own rule.
     """
 
     values: dict[str, list[Value]]
@@ -48,6 +49,7 @@ class Evidence:
     have: Mapping[str, int] = field(default_factory=dict)
     measurements: Mapping[str, int] = field(default_factory=dict)
     complete: bool = False
+    failed: bool = False
 
 
 @dataclass(frozen=True)
@@ -225,7 +227,8 @@ def _chosen(
     each, missing = _all_there(requirement.result, by_shot, evidence)
     match requirement.judged:
         case "count":
-            can_still_reach = requirement.at_least is not None and not evidence.complete
+            ended = evidence.complete or evidence.failed
+            can_still_reach = requirement.at_least is not None and not ended
             return [] if can_still_reach else by_shot, evidence.complete, "the declared count is not reached"
         case "every shot" | "every cycle" | "every measurement":
             return by_shot, each, missing

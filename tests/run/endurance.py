@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import yaml
 
-from orchestrator.record.continued import continued
+from orchestrator.record.continued import Continued, continued
 from orchestrator.record.ledger import LEDGER
+from orchestrator.record.ledger_rows import FINDINGS
 from orchestrator.record.ledger_table import LedgerRows, examine
+from orchestrator.record.store import MemoryStore
 from orchestrator.rehearse.faults.harness import EngineStruck
 from orchestrator.rehearse.rehearsal import Rehearsal, going_on, plant_for, prepare
 from orchestrator.steps import KINDS
@@ -19,8 +23,12 @@ from sequences.loader import load_bench, load_sequence
 
 LIBRARY = Path(__file__).parents[2] / "sequences" / "library"
 SHORTER = 100
+FEW = 1000
+"""A number below this is no cycle of a full run: it stays as it is in a shortened one."""
 _NUMBER = re.compile(r"\b\d{4,}\b")
-OUTAGE = re.compile(r"off for (?P<minutes>\d+) min (?P<seconds>\d+) s")
+_GAP = re.compile(r"(?P<minutes>\d+) min (?P<seconds>\d+) s")
+
+Entry = dict[str, Any]
 
 
 def expected(scenario: str) -> dict[str, dict[str, Any]]:
@@ -29,85 +37,207 @@ def expected(scenario: str) -> dict[str, dict[str, Any]]:
     return table
 
 
-@dataclass
-class Trick:
-    """One row of the table, with every number of a cycle divided by `by` (1: as it stands).
+@dataclass(frozen=True)
+class Shortened:
+    """Cycle numbers of a table divided by `by` (1: as they stand); those near the trick's own keep their distance.
 
-    A cycle of a bank stays one of that bank: what is divided is rounded to the same turn of the banks.
+    What is divided is moved to the same turn of the banks, so that a bank's trouble stays that bank's.
     """
 
-    scenario: str
-    row: dict[str, Any]
     by: int = 1
     banks: int = 1
-    cut_short: bool = field(default=False, init=False)
+    trick: int | None = None
+    begins: int | None = None
+    """The trick's own cycle in the shortened run, where it is not its part of the full one."""
+
+    @classmethod
+    def of(cls, row: Entry, by: int, banks: int) -> Shortened:
+        """For one row: its trick is the first cycle that it names on the plant, or the disk's."""
+        named = _NUMBER.findall(" ".join(str(value) for value in (row.get("plant") or {}).values()))
+        trick = row.get("disk_full") or (int(named[0]) if named else None)
+        return cls(by, banks, trick)
 
     def cycle(self, number: int) -> int:
         """A cycle's number in the shortened run."""
-        if self.by == 1 or number < 1000:
+        if self.by == 1 or number < FEW:
             return number
+        if self.trick is not None and abs(number - self.trick) < self.by:
+            return (self.begins or self._divided(self.trick)) + number - self.trick
+        return self._divided(number)
+
+    def _divided(self, number: int) -> int:
         shorter = number // self.by
-        return shorter - (shorter - number) % self.banks if self.banks > 1 else shorter
+        return shorter - (shorter - number) % self.banks
 
     def text(self, value: object) -> str:
         """A setting with the cycles in it shortened."""
         return _NUMBER.sub(lambda found: str(self.cycle(int(found[0]))), str(value))
 
-    def given(self, full: dict[str, int]) -> dict[str, str]:
-        """Values at the start."""
-        if "given" in self.row or self.by == 1:
-            return {name: str(value) for name, value in (self.row.get("given") or {}).items()}
-        return {name: str(value // self.by) for name, value in full.items()}
+
+@dataclass
+class Bench:
+    """One row of a scenario's table on its own plant: the rehearsal, and what was commanded in all of its runs."""
+
+    scenario: str
+    rehearsal: Rehearsal
+    commanded: Counter[str]
+    folder: Path
+    made_again: int = 0
+    """Cycles that were uncertain at the end of a run: the next one makes each of them again."""
+
+    @property
+    def plant(self) -> Any:
+        return self.rehearsal.virtual.plant
+
+    @property
+    def entries(self) -> list[Entry]:
+        return self.rehearsal.world.journal.entries
+
+    def of(self, kind: str) -> list[Entry]:
+        return [entry for entry in self.entries if entry["kind"] == kind]
+
+    def rows(self) -> LedgerRows:
+        """The rows that are durable."""
+        found = examine(self.rehearsal.store.read(LEDGER))
+        assert not found.findings, found.findings
+        return found.rows
+
+    def anomalies(self) -> dict[str, int]:
+        """What the ledger's rows find, but the good ones."""
+        found = Counter(FINDINGS[code] for code in self.rows().finding.tolist())
+        return {name: number for name, number in found.items() if name != "ok"}
+
+    def saved(self) -> Path:
+        """The record of the present run as a folder beside those before it."""
+        path = self.folder / self.rehearsal.order.run
+        if not path.exists():
+            self.rehearsal.store.save_to(path)
+        return path
+
+    def earlier(self) -> Continued:
+        """What a further run takes over from this one."""
+        return continued(self.saved())
+
+    def after(self, gap_s: float, plant: dict[str, str], when: Callable[[Entry], None] | None = None) -> None:
+        """The daemon started anew on the same plant after a gap, with things set there; it goes on with the run."""
+        virtual = self.rehearsal.virtual
+        self._let_go()
+        earlier = self.earlier()
+        self.made_again += earlier.uncertain_cycle is not None
+        virtual.run_until(virtual.now_s + gap_s)
+        for name, value in plant.items():
+            virtual.change(name, value)
+        self.rehearsal = going_on(self.rehearsal, earlier, when)
+        _count_motions(self.rehearsal, self.commanded)
+
+    def _let_go(self) -> None:
+        """The processes are gone: nobody watches any more, every line is closed."""
+        virtual = self.rehearsal.virtual
+        virtual.actors.clear()
+        virtual.before_say = virtual.before_receive = None
+        virtual.hang_up()
 
 
-def rehearsal(trick: Trick, full: dict[str, int], on_entry: Any = None) -> Rehearsal:
-    """The scenario's rehearsal with the row's tricks set on its plant."""
-    folder = LIBRARY / trick.scenario
-    sequence = load_sequence(folder / "sequence.yaml", KINDS, trick.given(full))
-    plant = plant_for(folder / "bench.yaml", 1)
-    for name, value in (trick.row.get("plant") or {}).items():
-        plant.set(name, trick.text(value), 0.0)
-    run = prepare(sequence, load_bench(folder / "bench.yaml"), plant, 1, "S-01", on_entry, coasts=True)
-    for cycle, settings in (trick.row.get("at") or {}).items():
-        _at_cycle(run, trick, trick.cycle(int(cycle)), settings)
-    if "disk_full" in trick.row:
-        _disk_full(run, trick.cycle(int(trick.row["disk_full"])))
-    return run
+def bench(
+    scenario: str,
+    folder: Path,
+    given: dict[str, str] | None = None,
+    plant: dict[str, str] | None = None,
+    when: Callable[[Entry], None] | None = None,
+    change: Callable[[str, str], str] = lambda name, text: text,
+    seed: int = 1,
+    specimens: tuple[str, ...] = (),
+) -> Bench:
+    """A scenario's bench with things set on its plant; `change` rewrites the text of a file by its name."""
+    sources = {
+        name: _written(
+            folder, f"{name}.yaml", change(name, (LIBRARY / scenario / f"{name}.yaml").read_text())
+        )
+        for name in ("sequence", "bench", "plant")
+    }
+    sequence = load_sequence(sources["sequence"], KINDS, given or {})
+    assert sequence.sequence is not None, [one.what for one in sequence.findings]
+    simulated = plant_for(sources["bench"], seed)
+    for name, value in (plant or {}).items():
+        simulated.set(name, value, 0.0)
+    run = prepare(
+        sequence,
+        load_bench(sources["bench"]),
+        simulated,
+        seed,
+        "S-01",
+        when,
+        coasts=True,
+        specimens=specimens,
+    )
+    made = Bench(scenario, run, Counter(), folder)
+    _count_motions(run, made.commanded)
+    return made
 
 
-def _at_cycle(run: Rehearsal, trick: Trick, cycle: int, settings: dict[str, Any]) -> None:
-    plant: Any = run.virtual.plant
-    for name, value in settings.items():
-        outage = OUTAGE.fullmatch(str(value))
-        plant.set("at_cycle", f"{cycle} {name}={'off' if outage else value}", 0.0)
-        trick.cut_short = outage is not None
+def _written(folder: Path, name: str, text: str) -> Path:
+    (folder / name).write_text(text)
+    return folder / name
 
 
-def _disk_full(run: Rehearsal, cycle: int) -> None:
-    """From the row of that cycle on nothing more can be written."""
-    append = run.store.append
-
-    def full(name: str, data: bytes) -> None:
-        if name == LEDGER and data[:7].isdigit() and int(data[:7]) >= cycle:
-            run.store.capacity_bytes = 0
-        append(name, data)
-
-    run.store.append = full  # type: ignore[method-assign]
+def _count_motions(run: Rehearsal, commanded: Counter[str]) -> None:
+    """What the engine asks the actuator to do, before any driver or link has a say in it."""
+    file = run.order.bench.bench
+    assert file is not None
+    actuator = run.world.bench.instrument("gantry")
+    for name in ("move", "home", "touch_off"):
+        setattr(actuator, name, _counted(getattr(actuator, name), name, commanded))
 
 
-def ledger(run: Rehearsal) -> LedgerRows:
-    """The rows that are durable."""
-    found = examine(run.store.read(LEDGER))
-    assert not found.findings, found.findings
-    return found.rows
+def _counted(do: Callable[..., Any], name: str, commanded: Counter[str]) -> Callable[..., Any]:
+    def counting(*arguments: Any) -> Any:
+        commanded[name] += 1
+        return do(*arguments)
+
+    return counting
 
 
-def after_an_outage(run: Rehearsal, folder: Path, outage_s: float) -> Rehearsal:
-    """The same bench with power again and the daemon started anew, which goes on with the run whose end is cut off."""
-    run.store.save_to(folder)
+def cut_with_the_mains(made: Bench) -> None:
+    """The computer hangs on the mains of the bench: when they go, engine and monitor do nothing any more."""
+    virtual, store, switch = made.rehearsal.virtual, made.rehearsal.store, made.plant.switch_mains
+
+    def switched(on: bool, now_s: float) -> None:
+        switch(on, now_s)
+        if not on:
+            strike(made.rehearsal)
+
+    made.plant.switch_mains = switched
+    assert virtual.before_say is None
+    assert isinstance(store, MemoryStore)
+
+
+def strike(run: Rehearsal) -> None:
+    """From here on the engine has no effect, and neither has the monitor: all they could reach is out of reach."""
+
+    def dead(*arguments: Any) -> None:
+        raise EngineStruck
+
     virtual = run.virtual
-    virtual.run_until(virtual.now_s + outage_s)
-    return going_on(run, continued(folder))
+    virtual.before_say = virtual.before_receive = dead
+    run.store.point = dead
+    run.world.pace.on_slice.append(dead)
+    virtual.actors = [actor for actor in virtual.actors if actor is not run.port]
+    virtual.on_inputs = lambda now_s: None
 
 
-__all__ = ["EngineStruck", "Trick", "after_an_outage", "expected", "ledger", "rehearsal"]
+def fill_the_disk(made: Bench, cycle: int) -> None:
+    """From the row of that cycle on nothing more can be written."""
+    store = made.rehearsal.store
+
+    def point(act: str, name: str) -> None:
+        if act == "write" and name == LEDGER and made.plant.bench.cycles >= cycle:
+            store.capacity_bytes = 0
+
+    store.point = point
+
+
+def gap_s(words: str | None) -> float:
+    """Seconds of `9 min 20 s`; a minute where nothing is said."""
+    found = _GAP.fullmatch(words or "1 min 0 s")
+    assert found is not None, words
+    return 60.0 * int(found["minutes"]) + int(found["seconds"])
