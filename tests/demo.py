@@ -13,28 +13,62 @@ import sys
 import threading
 import time
 from contextlib import ExitStack
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[1]
 LIBRARY = ROOT / "sequences" / "library"
-SCENARIOS = {"impulse": "tidewater"}
-SHORT = ("shots=4", "interval=2 s", "observation=2 s", "verification_shots=1", "leakage_time=1 s")
-SPECIMEN = "TW-04"
 TECHNICIAN = "demo technician"
 BENCHWARD = (sys.executable, "-c", "import sys; from orchestrator.cli import main; sys.exit(main())")
 READY_WITHIN_S = 30.0
+
 NO_PHOTO = """<svg xmlns="http://www.w3.org/2000/svg" width="320" height="60">
 <text x="10" y="35">A demonstration has no camera: no photo.</text></svg>
 """
-# How a person proves each safety input before arming: open it, close it.
-TOGGLES = (
-    ("door", "open", "closed"),
-    ("earthing_stick", "away", "home"),
-    ("emergency_stop", "pressed", "released"),
-    ("exhaust", "stopped", "running"),
-)
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """What is shown: a folder of the library, the shortest run that its parameters allow, and the bench's ways.
+
+    `toggles` is how a person proves each safety input before arming: open it, close it. `rehearsed` says whether the
+    whole run follows in virtual time, because nobody would wait for it.
+    """
+
+    folder: str
+    specimen: str
+    short: tuple[str, ...]
+    toggles: tuple[tuple[str, str, str], ...]
+    rehearsed: bool = False
+
+    @property
+    def way_in(self) -> str:
+        return self.toggles[0][0]
+
+
+STOP = ("emergency_stop", "pressed", "released")
+SCENARIOS = {
+    "impulse": Scenario(
+        "tidewater",
+        "TW-04",
+        ("shots=4", "interval=2 s", "observation=2 s", "verification_shots=1", "leakage_time=1 s"),
+        (
+            ("door", "open", "closed"),
+            ("earthing_stick", "away", "home"),
+            STOP,
+            ("exhaust", "stopped", "running"),
+        ),
+    ),
+    "endurance": Scenario(
+        "weir_gate",
+        "WG-01",
+        ("cycles=4", "checked_every=2", "watched=4"),
+        (("guard", "open", "closed"), STOP, ("smoke_detector", "smoke", "clear")),
+        rehearsed=True,
+    ),
+}
 # What an eye sees of the cloth, in the words of the indicator's states.
 SEEN = {"glowing": "ignited", "burning": "ignited"}
 
@@ -42,9 +76,10 @@ SEEN = {"glowing": "ignited", "burning": "ignited"}
 class Demo:
     """The folder of one demonstration and the commands run in it."""
 
-    def __init__(self, scenario: Path, data: Path) -> None:
-        self.sequence = scenario / "sequence.yaml"
-        self.bench = scenario / "bench.yaml"
+    def __init__(self, scenario: Scenario, data: Path) -> None:
+        self.scenario = scenario
+        self.sequence = LIBRARY / scenario.folder / "sequence.yaml"
+        self.bench = LIBRARY / scenario.folder / "bench.yaml"
         self.data = data
         self.ended = threading.Event()
         self.log = (data / "technician.log").open("w")
@@ -83,7 +118,7 @@ class Demo:
 
     def technician(self) -> None:
         """Do what is asked, then answer: the life of the technician until the run has ended."""
-        for thing, unsafe, safe in TOGGLES:
+        for thing, unsafe, safe in self.scenario.toggles:
             self.hand(thing, unsafe)
             self.hand(thing, safe)
         while not self.ended.is_set():
@@ -107,11 +142,11 @@ class Demo:
         self.ask(*answer)
 
     def _connect(self, connection: str) -> None:
-        self.hand("door", "open")
+        self.hand(self.scenario.way_in, "open")
         self.hand("connection", connection)
         if connection == "specimen":
-            self.hand("cloth", "fresh")
-        self.hand("door", "closed")
+            self.hand("cloth", "fresh")  # where the bench has one
+        self.hand(self.scenario.way_in, "closed")
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:
@@ -141,7 +176,7 @@ def main(kind: str) -> int:
         sys.exit(f"there is no demonstration {kind!r}; there are: {', '.join(SCENARIOS)}")
     data = ROOT / "demo-data" / f"{datetime.now(UTC):%Y%m%d-%H%M%S}"  # earlier demonstrations stay
     data.mkdir(parents=True)
-    demo = Demo(LIBRARY / SCENARIOS[kind], data)
+    demo = Demo(SCENARIOS[kind], data)
     began_s = time.monotonic()
     _say("DEMONSTRATION on a simulated bench: invented specimen, house limits of a made-up laboratory.")
     with ExitStack() as stack:
@@ -149,7 +184,8 @@ def main(kind: str) -> int:
             stack, "simulators", "simulators", str(demo.bench), "--truth", str(data / "truth.jsonl")
         )
         _wait_for(data / "simulators.log", "running", plant)
-        _say(f"the bench's plant runs in process {plant.pid} on real sockets (benchward simulators)")
+        where = "a real serial line and real sockets" if demo.scenario.rehearsed else "real sockets"
+        _say(f"the bench's plant runs in process {plant.pid} on {where} (benchward simulators)")
         daemon = demo.background(stack, "serve", "serve", str(demo.bench), "--data", str(data))
         _wait_for(data / "serve.log", "ready", daemon)
         _say(
@@ -163,17 +199,19 @@ def main(kind: str) -> int:
             demo.ended.set()
             hands.join()
     code = code or _show_record(demo)
+    if demo.scenario.rehearsed:
+        code = code or _rehearse(demo)
     _say(f"done in {time.monotonic() - began_s:.0f} s; what the technician did: {data / 'technician.log'}")
     return code
 
 
 def _run(demo: Demo) -> int:
-    settings = [word for value in SHORT for word in ("--set", value)]
+    settings = [word for value in demo.scenario.short for word in ("--set", value)]
     start = [
         "start",
         str(demo.sequence),
         "--specimen",
-        SPECIMEN,
+        demo.scenario.specimen,
         "--by",
         TECHNICIAN,
         "--data",
@@ -199,6 +237,43 @@ def _show_record(demo: Demo) -> int:
             return code
     _say(f"record {run}\n   data sheet {run / 'sheet.txt'}\n   report     {run / 'report.html'}")
     return 0
+
+
+def _rehearse(demo: Demo) -> int:
+    """The whole run in virtual time, and its trends."""
+    _say("the same sequence at its full length, days of it, in virtual time (benchward rehearse)")
+    folder = demo.data / "rehearsal"
+    command = ["rehearse", str(demo.sequence), "--bench", str(demo.bench), "--output", str(folder)]
+    with (demo.data / "rehearsal.log").open("w") as log:
+        done = subprocess.run(demo.command(*command), stdout=log, cwd=ROOT, check=False)
+    print("".join((demo.data / "rehearsal.log").read_text().splitlines(keepends=True)[-9:]))
+    if done.returncode:
+        return done.returncode
+    _plot(folder)
+    report = demo.data / "rehearsal.html"
+    made = demo.ask("record", "report", folder.name, "--data", str(demo.data), "--draft", str(report))
+    print(made.stdout + made.stderr)
+    return made.returncode
+
+
+def _plot(folder: Path) -> None:
+    """Contact drop and bounce over the cycles, in the terminal."""
+    import plotext
+
+    from orchestrator.record.ledger import LEDGER
+    from orchestrator.record.ledger_table import examine
+
+    rows = examine((folder / LEDGER).read_bytes()).rows
+    for name, unit, per_unit in (("contact_drop", "mV", 1e3), ("bounce_time", "ms", 1e3)):
+        step = max(1, len(rows) // 400)
+        plotext.clear_figure()
+        plotext.plotsize(80, 14)
+        plotext.theme("clear")
+        plotext.scatter(
+            rows.cycle[::step].tolist(), (rows.figures[name][::step] * per_unit).tolist(), marker="."
+        )
+        plotext.title(f"{name.replace('_', ' ')}, {unit}, over the cycles")
+        print(plotext.build())
 
 
 if __name__ == "__main__":

@@ -112,7 +112,13 @@ def _prepared(args: argparse.Namespace) -> Rehearsal:
         raise Refused(str(error)) from error
     assert sequence.sequence is not None
     coasts = cycles_of(sequence.sequence) is not None
-    return prepare(sequence, bench, plant, args.seed, args.specimen, coasts=coasts)
+    return prepare(sequence, bench, plant, args.seed, args.specimen, _tell_progress, coasts=coasts)
+
+
+def _tell_progress(entry: dict[str, Any]) -> None:
+    """What takes seconds shows how far it is: a line on the terminal for each segment of cycles."""
+    if entry["kind"] == "segment" and sys.stderr.isatty():
+        print(f"cycles {entry['first']} to {entry['last']} are rehearsed", file=sys.stderr, flush=True)
 
 
 def checked(args: argparse.Namespace) -> tuple[Loaded, LoadedBench, Path]:
