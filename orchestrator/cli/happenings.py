@@ -79,7 +79,7 @@ def shot_words(entry: Facts) -> str:
 
 
 def _measurement(entry: Facts) -> list[str]:
-    after = f" after shot {entry['shot']}" if entry.get("shot") else ""
+    after = f" after {entry.get('counted', 'shot')} {entry['shot']}" if entry.get("shot") else ""
     return [f"{plain_name(entry['result'])}{after}: {value_words(entry)}"]
 
 

@@ -197,6 +197,7 @@ def keep(at: Context, result: str, value: Value, instrument: str, **more: Any) -
         expanded_uncertainty=value.expanded_uncertainty,
         coverage_factor=value.coverage_factor,
         shot=value.shot or None,
+        counted="cycle",
         instrument=instrument,
         **({"mount": value.mount} if value.mount else {}),
         **more,
