@@ -119,8 +119,8 @@ def _drop(figures: ContactFigures, voltage: Channel) -> Budget:
     code = (voltage.stated_step or 0.0) / math.sqrt(12.0)
     spread = noise / math.sqrt(drop.samples)
     why = f"rms of one sample over the root of {drop.samples}"
-    if figures.levels.criteria.ac_hz:
-        away = nothing("offset", "constant, not in phase with the current")
+    if drop.balanced:
+        away = nothing("offset", "constant over whole periods, not in phase with the current")
     else:
         away = within("offset", offset, 1.0, "stated accuracy", unit="V")
     return combine(

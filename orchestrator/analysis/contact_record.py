@@ -44,11 +44,15 @@ class Instant:
 
 @dataclass(frozen=True)
 class Drop:
-    """The steady voltage across the closed contact: a mean along the open voltage's sign, or an r.m.s. value."""
+    """The steady voltage across the closed contact: a mean along the open voltage's sign, or an r.m.s. value.
+
+    Over whole periods (`balanced`) a constant offset does not count.
+    """
 
     value: float
     samples: int
     window_s: tuple[float, float]
+    balanced: bool
 
 
 @dataclass(frozen=True, eq=False)
@@ -252,11 +256,18 @@ def _drop(volts: Array, amperes: Array, last: int, is_open: Flags, interval_s: f
     start = stop - max((stop - last) // STEADY_PART, FEWEST_SETTLED)
     half_period = 0.5 / (levels.criteria.ac_hz * interval_s) if levels.criteria.ac_hz else 0.0
     if half_period:
-        wanted = max(1, int((stop - start) / half_period))  # whole half periods, at least one
-        start = max(last, stop - round(wanted * half_period))
+        start = stop - round(_half_periods((stop - last) / half_period) * half_period)
+        start = max(last, start)
     v, i = volts[start:stop], amperes[start:stop]
     value = _alternating_drop(v, i) if half_period else _along(volts[is_open]) * float(v.mean())
-    return Drop(value, stop - start, (start * interval_s, (stop - 1) * interval_s))
+    balanced = half_period > 0.0 and stop - start >= round(2.0 * half_period)
+    return Drop(value, stop - start, (start * interval_s, (stop - 1) * interval_s), balanced)
+
+
+def _half_periods(there_are: float) -> int:
+    """How many to take: whole periods from the last quarter, at least one if there is one."""
+    whole = max(1, int(there_are / STEADY_PART / 2.0))
+    return 2 * whole if there_are >= 2.0 * whole else 1
 
 
 def _zeros_within(

@@ -7,6 +7,7 @@ from orchestrator.analysis.methods import Analysis, Asked, analyse, result_in_wo
 from orchestrator.analysis.refusal import Refused
 from orchestrator.analysis.waveform import Array
 from tests.contact_records import Circuit, break_record, make_record, times_s, waveform
+from tests.studies.contact_coverage import coverage
 
 RATE_HZ = 20e3
 INTERVAL_S = 1.0 / RATE_HZ
@@ -273,3 +274,11 @@ def test_a_contact_that_carries_no_current_still_has_its_times() -> None:
     assert any("no current is seen" in text for text in found.warnings)
     with pytest.raises(Refused):
         analyse(waveform(volts, amperes, INTERVAL_S, (0.05, 0.01)), "contact-break")
+
+
+def test_the_stated_uncertainties_hold() -> None:
+    """The study in small, with room for its few records: `python -m tests.studies.contact_coverage`."""
+    found = coverage(150, seed=4)
+
+    assert len(found) == 12 and min(found.values()) > 0.87
+    assert sum(found.values()) / len(found) > 0.94
