@@ -20,6 +20,7 @@ from orchestrator.record.ledger_rows import (
     FINDINGS,
     FLAGS,
     HEADING,
+    HIGHEST_MOUNT,
     row,
     rows_between,
     shared_text,
@@ -148,21 +149,29 @@ def read(source: Path | str | bytes) -> LedgerRows:
 
 def count(rows: LedgerRows) -> dict[int, Counted]:
     """The counts of each mount, by its number."""
-    return {int(mount): _counted(rows, rows.mount == mount) for mount in np.unique(rows.mount)}
-
-
-def _counted(rows: LedgerRows, own: Array) -> Counted:
-    confirmed = rows.electrical & rows.counted & own
-    codes = np.bincount(rows.finding[own], minlength=len(FINDINGS))
-    return Counted(
-        first=int(rows.cycle[own][0]),
-        last=int(rows.cycle[own][-1]),
-        commanded=int(own.sum()),
-        position_confirmed=int((rows.position & own).sum()),
-        confirmed=int(confirmed.sum()),
-        malfunctions=int((rows.counted & ~rows.electrical & own).sum()),
-        findings={name: int(number) for name, number in zip(FINDINGS, codes, strict=False) if number},
-    )
+    mount = rows.mount
+    places = HIGHEST_MOUNT + 1
+    first, last = np.zeros(places, np.int64), np.zeros(places, np.int64)
+    last[mount] = rows.cycle  # the last one written stays
+    first[mount[::-1]] = rows.cycle[::-1]
+    commanded = np.bincount(mount, minlength=places)
+    position = np.bincount(mount[rows.position], minlength=places)
+    confirmed = np.bincount(mount[rows.electrical & rows.counted], minlength=places)
+    malfunctions = np.bincount(mount[rows.counted & ~rows.electrical], minlength=places)
+    kinds = mount.astype(np.int64) * len(FINDINGS) + rows.finding
+    found = np.bincount(kinds, minlength=places * len(FINDINGS)).reshape(places, len(FINDINGS))
+    return {
+        int(one): Counted(
+            int(first[one]),
+            int(last[one]),
+            int(commanded[one]),
+            int(position[one]),
+            int(confirmed[one]),
+            int(malfunctions[one]),
+            {name: int(number) for name, number in zip(FINDINGS, found[one], strict=True) if number},
+        )
+        for one in np.flatnonzero(commanded)
+    }
 
 
 @dataclass(frozen=True)

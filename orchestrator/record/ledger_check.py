@@ -37,11 +37,12 @@ def check_counts(
     """
     before = {one.get("mount"): one.get("confirmed") or 0 for one in begun.get("mounts") or []}
     confirmed = rows.electrical & rows.counted
+    of_mount = {mount: rows.cycle[confirmed & (rows.mount == mount)] for mount in before}
     for entry in segments:
-        upto = rows.cycle <= int(entry["last"])
         for one in entry.get("mounts") or []:
             mount, said = one.get("mount"), one.get("confirmed")
-            found = before.get(mount, 0) + int((confirmed & upto & (rows.mount == mount)).sum())
+            upto = np.searchsorted(of_mount.get(mount, ()), int(entry["last"]), side="right")
+            found = before.get(mount, 0) + int(upto)
             if said is not None and found != said:
                 yield (
                     f"has {found} confirmed cycles of mount {mount} up to cycle {entry['last']}, line "

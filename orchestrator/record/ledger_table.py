@@ -210,10 +210,10 @@ def _parsed(table: Array) -> list[Array]:
     return [
         _whole(cycle),
         _whole(np.delete(t_s, -3, axis=0)) / 100.0,
-        _whole(bank),
-        _whole(mount),
+        _whole(bank).astype(np.uint8),
+        np.minimum(_whole(mount), HIGHEST_MOUNT).astype(np.uint8),
         *(flags[place] != _DASH for place in (1, 2, 3)),
-        np.minimum(_whole(finding), len(FINDINGS) - 1),
+        np.minimum(_whole(finding), len(FINDINGS) - 1).astype(np.uint8),
         *(_measured(figure) / scale for figure, scale in zip(figures, scales, strict=True)),
         _measured(supply) / 1000.0,
     ]
