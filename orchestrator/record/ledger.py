@@ -21,6 +21,8 @@ from orchestrator.record.ledger_rows import (
     FLAGS,
     HEADING,
     HIGHEST_MOUNT,
+    WIDTHS,
+    clean_rows,
     row,
     rows_between,
     shared_text,
@@ -33,6 +35,9 @@ from orchestrator.record.store import StorageFault, Store
 Array = NDArray[Any]
 LEDGER = "cycles.txt"
 _SCALES = np.array([[scale] for scale, _ in FIGURES.values()])
+_HIGHEST = np.array([[10.0**width - 1] for width in WIDTHS])
+_LOWEST = np.array([[1 - 10.0 ** (width - 1)] for width in WIDTHS])
+MANY = 4  # mounts, from which on rows are formatted together
 _NONE = [math.nan] * len(FIGURES)
 
 
@@ -80,17 +85,11 @@ class Ledger:
         if cycle <= self.last_cycle:
             raise ValueError(f"cycle {cycle} does not come after cycle {self.last_cycle}")
         shared, end = shared_text(cycle, t_s, bank), supply_text(supply)
-        figures = [_NONE] * len(codes) if matrix is None else (matrix * _SCALES).T.tolist()
-        flags = FLAGS[confirmed]
-        rows = [
-            row(shared, mount, flags[code], code, own, end)
-            for mount, (takes_part, code, own) in enumerate(
-                zip(active.tolist(), codes.tolist(), figures, strict=True), 1
-            )
-            if takes_part
-        ]
-        if rows:
-            data = b"".join(rows)
+        scaled = None if matrix is None else matrix * _SCALES
+        data = b""
+        if scaled is not None and len(codes) >= MANY and confirmed == "CP" and not codes.any():
+            data = _clean(shared, active, scaled, end)
+        if data or (data := _one_by_one(shared, FLAGS[confirmed], active, codes, scaled, end)):
             self._file.append(data)
             self._took(cycle, data)
 
@@ -128,6 +127,30 @@ class Ledger:
         if len(found.rows):
             self.last_cycle = int(found.rows.cycle[-1])
             self._begin_segment()
+
+
+def _clean(shared: bytes, active: Array, scaled: Array, end: bytes) -> bytes:
+    """The rows of many mounts of which none has a finding; empty where a figure is missing or too wide."""
+    whole = np.rint(scaled)
+    if not ((whole <= _HIGHEST) & (whole >= _LOWEST)).all():  # false for what is not a number
+        return b""
+    mounts = tuple((np.flatnonzero(active) + 1).tolist())
+    figures = whole.T[active].astype(np.int64).ravel().tolist()
+    return clean_rows(shared, mounts, figures, end)
+
+
+def _one_by_one(
+    shared: bytes, flags: tuple[bytes, ...], active: Array, codes: Array, scaled: Array | None, end: bytes
+) -> bytes:
+    figures = [_NONE] * len(codes) if scaled is None else scaled.T.tolist()
+    rows = zip(active.tolist(), codes.tolist(), figures, strict=True)
+    return b"".join(
+        [
+            row(shared, mount, flags[code], code, own, end)
+            for mount, (takes_part, code, own) in enumerate(rows, 1)
+            if takes_part
+        ]
+    )
 
 
 class LedgerDamaged(Exception):

@@ -10,8 +10,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
+from orchestrator.record import ledger_rows
 from orchestrator.record.ledger import LEDGER, Ledger
+from orchestrator.record.ledger_rows import FIGURES as FIGURE_COLUMNS
 from orchestrator.record.ledger_rows import HEADING, ROW_BYTES
 from orchestrator.record.store import FolderStore, MemoryStore, StorageFault, Store
 
@@ -177,3 +181,24 @@ def test_a_row_that_was_not_made_durable_was_not_taken() -> None:
     with pytest.raises(StorageFault, match="Input/output error"):
         write(ledger, 2)
     assert ledger.last_cycle == 1
+
+
+finite = st.floats(-200.0, 2e5) | st.sampled_from([0.5, 1.5, -0.4, 99_999.4, 99_999.6, math.nan, math.inf])
+
+
+@settings(deadline=None, max_examples=80)
+@given(st.lists(finite, min_size=40, max_size=40), st.lists(st.booleans(), min_size=5, max_size=5))
+def test_rows_formatted_together_are_the_rows_formatted_one_by_one(
+    values: list[float], takes: list[bool]
+) -> None:
+    scales = np.array([[scale] for scale, _ in FIGURE_COLUMNS.values()])
+    figures, active = np.array(values).reshape(8, 5) / scales, np.array(takes)
+    together, alone = MemoryStore(), MemoryStore()
+    write(Ledger(together), 1, mounts=5, matrix=figures, active=active)
+    writing = Ledger(alone)
+    for place in np.flatnonzero(active):
+        shared = ledger_rows.shared_text(1, 5.0, 1)
+        scaled = (figures * scales)[:, place].tolist()
+        line = ledger_rows.row(shared, int(place) + 1, b"CPEN", 0, scaled, ledger_rows.supply_text(math.nan))
+        alone.append(writing.name, line)
+    assert rows_of(together) == rows_of(alone) if active.any() else together.read(LEDGER) == HEADING
