@@ -13,6 +13,7 @@ from simulators.endurance.axis import Ended, Order
 from simulators.endurance.gantry import Gantry
 
 _VALUE = re.compile(r"([A-Z]+)=([+-]?\d+\.?\d*)")
+ABOVE_ZERO = {"V", "A"}
 VALUES = {
     "MOVE": {"Z", "V", "ID"},
     "HOME": {"ID"},
@@ -37,6 +38,8 @@ def line_of(text: str) -> tuple[str, dict[str, float]] | None:
     matches = [_VALUE.fullmatch(word) for word in rest]
     values = {match[1]: float(match[2]) for match in matches if match is not None}
     if head not in VALUES or set(values) != VALUES[head] or len(values) != len(rest):
+        return None
+    if any(name in ABOVE_ZERO and value <= 0 for name, value in values.items()):
         return None
     return head, values
 

@@ -178,8 +178,12 @@ class Codes:
                 first, part = _as_it_went(press.outcome[mount], first, part, split, opening.samples)
             first = first if 0 < first < split else 0 if first <= 0 else split
             part = part if 0 < part < opening.samples else 0 if part <= 0 else opening.samples
-            edges = _edges(edges_s[mount], counts[mount], first, split, per_s) if 0 < first < split else ()
-            make.fill(volts[:split], amperes[:split], first, edges, ohm[mount])
+            if first == 0:
+                hold = self._steady_half(press, layout)
+                hold.fill(volts[:split], amperes[:split], split, 1.0, ohm[mount])
+            else:
+                edges = _edges(edges_s[mount], counts[mount], first, split, per_s) if first < split else ()
+                make.fill(volts[:split], amperes[:split], first, edges, ohm[mount])
             if usual or self._is_closed(press, mount):
                 opening.fill(volts[split:], amperes[split:], part, arc_x[mount], ohm[mount])
             else:
@@ -206,11 +210,20 @@ class Codes:
     def _break_half(self, press: Press, layout: Layout) -> BreakHalf:
         volts, is_load = self._on(press)
         phase = press.block.break_phase[press.row] if self._alternates and is_load else 0.0
-        key = (volts, is_load, press.bank > 0, phase)
+        return self._half(press, volts, is_load, phase, layout.break_samples)
+
+    def _steady_half(self, press: Press, layout: Layout) -> BreakHalf:
+        """For a contact that was closed before its record began: its inrush is long over."""
+        is_load = press.make_is_load
+        phase = press.block.make_phase[press.row] if self._alternates and is_load else 0.0
+        return self._half(press, press.make_volts * press.dip, is_load, phase, layout.make_samples)
+
+    def _half(self, press: Press, volts: float, is_load: bool, phase: float, samples: int) -> BreakHalf:
+        key = (volts, is_load, press.bank > 0, phase, samples)
         half = self._breaks.get(key)
         if half is None:
             circuit = Circuit(volts, is_load, is_load and press.bank == 0, phase)
-            half = BreakHalf(circuit, self._electrics.build, self._scale, layout.break_samples)
+            half = BreakHalf(circuit, self._electrics.build, self._scale, samples)
             _keep(self._breaks, key, half)
         return half
 

@@ -33,6 +33,7 @@ VALUES = {
     "M907": "",
 }
 NEVER_COUNTED = {"M900", "M901", "M902", "M906"}
+ABOVE_ZERO = "FAP"
 ASKS_WITHOUT_VALUES = {"M903", "M904", "M905"}
 MOTIONS = {"G01": "move", "G74": "home", "M905": "touch", "G04": "dwell"}
 
@@ -57,6 +58,8 @@ def words_of(text: str) -> tuple[str, dict[str, float]] | None:
             values[match[1]] = float(match[2])
     full = bool(code) and set(values) == set(VALUES[code])
     asked = code in ASKS_WITHOUT_VALUES and not values
+    if any(name in ABOVE_ZERO and value <= 0 for name, value in values.items()):
+        return None
     return (code, values) if full or asked else None
 
 
