@@ -184,11 +184,12 @@ def _act(status: Facts, known: Known, begin: str, acts: bool) -> list[str]:
         return _act_unasked(status, known, begin)
     tail = "Answer below (F2)." if acts else f"Not asked of you: {LOOKS[0].lower()}{LOOKS[1:]}"
     text = str(question["text"])
-    return [
-        f"{text} {tail}",
-        f"{text.split('. ')[0].rstrip('.')}. {tail}",
-        f"Read below what is asked. {tail}",
-    ]
+    first = f"{text.split('. ')[0].rstrip('.')}."
+    told = [f"{text} {tail}", f"{first} {tail}", f"{first} F2.", f"What is asked stands below. {tail}"]
+    unproven = [joined(str(one["name"])) for one in status["interlocks"] if not one["proven"]]
+    if question.get("ask") == "arm" and acts and unproven:
+        return [f"Open and close once: {', '.join(unproven)}. Then arm the bench: F2.", *told]
+    return told
 
 
 def _act_unasked(status: Facts, known: Known, begin: str) -> list[str]:

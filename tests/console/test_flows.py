@@ -242,6 +242,21 @@ def test_arming_shows_the_caution_and_wants_each_item_by_its_own_number() -> Non
     drive(arm)
 
 
+def test_inputs_that_are_to_be_opened_and_closed_first_were_named_one_refusal_at_a_time() -> None:
+    async def arm(rig: Rig, pilot: Any) -> None:
+        facts = asked(
+            "arm", items=["cell is clear"], text="Not armed: exhaust has not been opened and closed."
+        )
+        for one in facts["interlocks"]:
+            one["proven"] = one["name"] in ("door", "earthing_stick_home")
+        await rig.tell(pilot, "status", facts)
+        told = " ".join(rig.text("do").split())
+
+        assert told.startswith("Open and close once: emergency_stop, exhaust. Then arm the bench: F2.")
+
+    drive(arm)
+
+
 def test_what_is_asked_is_on_the_screen_however_much_stands_above_it() -> None:
     items = [f"point {number}" for number in range(1, 7)]
 
