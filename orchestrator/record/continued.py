@@ -11,6 +11,7 @@ without a row. An uncertain cycle is never counted: it is named, and the next ru
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -28,7 +29,7 @@ from orchestrator.record.ledger import LEDGER
 from orchestrator.record.ledger_check import check_segments
 from orchestrator.record.ledger_rows import COUNTED, FIGURES, FINDINGS
 from orchestrator.record.ledger_table import LedgerRows, examine, joined
-from orchestrator.record.reader import NoRecord, RunRecord, read_run
+from orchestrator.record.reader import SEAL, NoRecord, RunRecord, read_run
 from orchestrator.record.store import StorageFault
 
 if TYPE_CHECKING:
@@ -187,13 +188,26 @@ def _part(folder: Path) -> _Part:
         raise CannotGoOn(f"The journal of run {record.run} does not hold: line {found.line} {found.what}.")
     data = record.files.read(LEDGER) if LEDGER in record.files.names() else b""
     found_rows = examine(data)
-    wrong = [*map(str, found_rows.findings), *check_segments(record.of("segment"), found_rows.rows, data)]
+    wrong = [
+        *map(str, found_rows.findings),
+        *check_segments(record.of("segment"), found_rows.rows, data),
+        *_against_seal(record, data),
+    ]
     if wrong:
         raise CannotGoOn(
             f"The ledger of run {record.run} {wrong[0]}. Nothing goes on from a count that does not hold: "
             "benchward record verify says more."
         )
     return _Part(record, found_rows.rows, data)
+
+
+def _against_seal(record: RunRecord, ledger: bytes) -> Iterator[str]:
+    """A sealed ledger that is another one now. What else the seal holds is `verify`'s to look at."""
+    if not record.sealed:
+        return
+    sealed = json.loads(record.files.read(SEAL)).get("files", {}).get(LEDGER, {})
+    if ledger and sealed.get("sha256") != sha256_hex(ledger):
+        yield "is not the one that was sealed"
 
 
 def _begun(parts: Sequence[_Part]) -> dict[str, Any]:

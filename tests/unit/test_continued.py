@@ -116,6 +116,14 @@ def test_a_ledger_that_does_not_hold_is_not_gone_on_with(tmp_path: Path) -> None
         continued(folder)
 
 
+def test_a_sealed_ledger_must_be_the_one_that_was_sealed(tmp_path: Path) -> None:
+    folder = written(tmp_path, upto=25)
+    ledger = folder / LEDGER
+    ledger.write_bytes(ledger.read_bytes() + b"     26")
+    with pytest.raises(CannotGoOn, match="is not the one that was sealed"):
+        continued(folder)
+
+
 def test_without_cycles_or_record_there_is_nothing_to_go_on_with(tmp_path: Path) -> None:
     with pytest.raises(NoRecord):
         continued(tmp_path)

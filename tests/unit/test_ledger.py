@@ -202,3 +202,13 @@ def test_rows_formatted_together_are_the_rows_formatted_one_by_one(
         line = ledger_rows.row(shared, int(place) + 1, b"CPEN", 0, scaled, ledger_rows.supply_text(math.nan))
         alone.append(writing.name, line)
     assert rows_of(together) == rows_of(alone) if active.any() else together.read(LEDGER) == HEADING
+
+
+def test_findings_and_figures_are_those_of_the_analysis_and_the_engine() -> None:
+    """The numbers of the findings are a file format: the analysis may not change them without a new version."""
+    from orchestrator.analysis import diagnosis
+    from orchestrator.engine import digest
+
+    assert ledger_rows.FINDINGS == tuple(diagnosis.FINDINGS)
+    assert ledger_rows.COUNTED == {"ok", *diagnosis.MALFUNCTIONS}
+    assert list(FIGURE_COLUMNS) == list(digest.FIGURES)
