@@ -209,6 +209,6 @@ def test_findings_and_figures_are_those_of_the_analysis_and_the_engine() -> None
     from orchestrator.analysis import diagnosis
     from orchestrator.engine import digest
 
-    assert ledger_rows.FINDINGS == tuple(diagnosis.FINDINGS)
-    assert ledger_rows.COUNTED == {"ok", *diagnosis.MALFUNCTIONS}
+    assert tuple(diagnosis.FINDINGS) == ledger_rows.FINDINGS
+    assert {"ok", *diagnosis.MALFUNCTIONS} == ledger_rows.COUNTED
     assert list(FIGURE_COLUMNS) == list(digest.FIGURES)
