@@ -2,7 +2,8 @@
 
 Rules
 - A motion is commanded once; the driver asks after a lost acknowledgement and never sends a motion again.
-- A cycle's record is the one with the next number; another one, or none, makes the cycle "not recorded".
+- A cycle's record is the one with the next number; another one, or none, makes the cycle "not recorded", and the
+  records are started and proved anew: which cycle a late one belongs to, nobody could tell.
 """
 
 from __future__ import annotations
@@ -72,6 +73,7 @@ class CycleBench:
         self._within_mm = MM * self.actuator_rules.confirm_within
         self._records_asked = 0
         self._bank = 0
+        self._records_are_lost = False
         self._is_homed = False  # in this run: an axis that lost steps in an earlier one says that it still is
 
     def prepare(self) -> None:
@@ -133,7 +135,7 @@ class CycleBench:
     def start_records(self) -> None:
         """Records count from 1 again; refused unless the recorder proves that it waits."""
         self.recorder.start()
-        self._records_asked = 0
+        self._records_asked, self._records_are_lost = 0, False
         proof = self.recorder.waiting()
         at = self.at
         name = self.recorder_rules.instrument
@@ -149,6 +151,12 @@ class CycleBench:
         if not proof.waiting:
             what = f"{name} does not wait for cycles: none is begun, the specimen is as it was"
             raise BenchFault(Reason.INSTRUMENT_FAULT, what)
+
+    def stand_by(self, bank: int) -> None:
+        """Before a cycle is begun: its bank chosen; records counted anew where the one before it was not to be had."""
+        if self._records_are_lost:
+            self.start_records()
+        self.choose_bank(bank)
 
     def choose_bank(self, bank: int) -> None:
         """The commutator; nothing is sent where the bank is chosen already."""
@@ -168,10 +176,9 @@ class CycleBench:
             raise BenchFault(Reason.ACTUATOR_FAULT, str(fault)) from fault
 
     def operate(self, cycle: int, bank: int, on_s: float) -> Operated:
-        """One make and one break, and the record of it. Raises BenchFault for the actuator."""
+        """One make and one break after `stand_by`, and the record of it. Raises BenchFault for the actuator."""
         at = self.at
         pace = at.pace
-        self.choose_bank(bank)
         begun_s = pace.now_s()
         self.move("on")
         pace.wait_until(pace.now_s() + on_s)
@@ -186,12 +193,16 @@ class CycleBench:
         try:
             record = self.recorder.fetch(number)
         except InstrumentFault as fault:
-            return Operated(cycle, begun_s, bank, None, str(fault))
+            why = str(fault)
+        else:
+            why = self._why_unusable(record, number)
+        self._records_are_lost = bool(why)
+        return Operated(cycle, begun_s, bank, None if why else record, why)
+
+    def _why_unusable(self, record: CycleRecord, number: int) -> str:
+        name = self.recorder.name
         if not record.complete:
-            return Operated(cycle, begun_s, bank, None, f"{self.recorder.name} holds no whole record of it")
+            return f"{name} holds no whole record of it"
         if record.number != number or record.next_number != number + 1:
-            what = f"{self.recorder.name} numbers it {record.number}, {number} was asked for"
-            return Operated(cycle, begun_s, bank, None, what)
-        if record.overload:
-            return Operated(cycle, begun_s, bank, None, f"{self.recorder.name} was overloaded: it clips")
-        return Operated(cycle, begun_s, bank, record)
+            return f"{name} numbers it {record.number}, {number} was asked for"
+        return f"{name} was overloaded: it clips" if record.overload else ""

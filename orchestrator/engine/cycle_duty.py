@@ -152,7 +152,12 @@ class Cycles:
 
     def ended_facts(self) -> dict[str, Any]:
         """Counts of every mount."""
-        facts: dict[str, Any] = {"cycles": self.mounts.to_json(), "commanded": self.mounts.commanded}
+        mounts = self.mounts
+        facts: dict[str, Any] = {
+            "cycles": mounts.to_json(),
+            "commanded": mounts.commanded,
+            "position_confirmed": mounts.position_confirmed,
+        }
         if self._in_flight:
             facts["uncertain_cycle"] = self._in_flight
         return facts
@@ -215,6 +220,7 @@ class Cycles:
         require_bytes(at.store, self._cycle_bytes)
         self.next_s = max(self.next_s, pace.now_s()) + self.period_s
         bank = (cycle - 1) % self.load.banks + 1
+        self.bench.stand_by(bank)
         self._in_flight = cycle
         try:
             operated = self.bench.operate(cycle, bank, self.duty.on_time)
@@ -232,14 +238,17 @@ class Cycles:
         codes = np.full(len(self.mounts.specimens), ACTUATOR, np.uint8)
         with self.at.saving():
             self._write(cycle, bank, self.at.clock.now_s(), "C", codes, None)
+            self.mounts.take(cycle, codes)
             self._anomaly(cycle, bank, codes, fault.what)
 
     def _count(self, operated: Operated) -> None:
         """Figures, finding, ledger, counts; then what follows from them."""
         cycle = operated.cycle
+        active = self.mounts.active
         figures, codes = self._diagnosed(operated)
         matrix = self._matrix(figures)
-        active = self.mounts.active
+        if not active.all():
+            codes, matrix = self._of_active(codes, matrix)
         supply = operated.record.supply_on_v / self.expected.supply_v if operated.record else np.nan
         self._write(cycle, operated.bank, operated.begun_s, "CP", codes, matrix, supply)
         failed = self.mounts.take(cycle, codes)
@@ -269,7 +278,12 @@ class Cycles:
         volts = record.codes[:, 0] * np.float64(record.volts_per_code)
         amperes = record.codes[:, 1] * np.float64(record.amperes_per_code)
         figures = cycle_figures(volts, amperes, self.layout, self.criteria)
-        return figures, diagnose(figures, seen_of(record), self.expected)
+        return figures, diagnose(figures, seen_of(record, figures), self.expected)
+
+    def _of_active(self, codes: Array, matrix: Array | None) -> tuple[Array, Array | None]:
+        """What a mount shows that has failed, or has its count, is nobody's finding and no trend."""
+        active = self.mounts.active
+        return np.where(active, codes, 0), None if matrix is None else np.where(active, matrix, np.nan)
 
     @staticmethod
     def _matrix(figures: CycleFigures | None) -> Array | None:

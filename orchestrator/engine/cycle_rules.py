@@ -12,6 +12,7 @@ from orchestrator.analysis.diagnosis import Expected, Seen
 
 if TYPE_CHECKING:
     from drivers.equipment.protocols import CycleRecord
+    from orchestrator.analysis.contact import CycleFigures
     from orchestrator.engine.mounts import Mounts
 
 COVERAGE = 2.0
@@ -46,12 +47,16 @@ def expected_of(each: Any, load: Any) -> Expected:
     )
 
 
-def seen_of(record: CycleRecord) -> Seen:
-    """What the recorder's slow channels saw beside the contacts; the position was confirmed before."""
+def seen_of(record: CycleRecord, figures: CycleFigures) -> Seen:
+    """What the recorder's slow channels saw beside the contacts; the position was confirmed before.
+
+    It has one channel for the load. With several mounts each load has what its own contact leaves it of the supply.
+    """
+    several = len(figures.drop_v) > 1
     return Seen(
         supply_before_v=record.supply_before_v,
         supply_on_v=record.supply_on_v,
-        load_on_v=record.load_on_v,
+        load_on_v=record.supply_on_v - figures.drop_v if several else record.load_on_v,
         supply_after_v=record.supply_after_v,
         position_ok=True,
     )

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from orchestrator.analysis.diagnosis import FINDINGS, MALFUNCTIONS
 
 Array = NDArray[Any]
-OK = FINDINGS.index("ok")
+OK, ACTUATOR = FINDINGS.index("ok"), FINDINGS.index("actuator")
 _IS_MALFUNCTION = np.array([name in MALFUNCTIONS for name in FINDINGS])
 _IS_COUNTED = _IS_MALFUNCTION | np.array([name == "ok" for name in FINDINGS])
 
@@ -63,7 +63,8 @@ class Mounts:
         in_a_row: Array,
     ) -> None:
         """Take over what an earlier run counted."""
-        self.commanded = self.position_confirmed = commanded
+        self.commanded = commanded
+        self.position_confirmed = commanded - int(findings[:, ACTUATOR].max())
         self.done, self.confirmed = done.copy(), confirmed.copy()
         self.findings, self.failed_at = findings.copy(), failed_at.copy()
         self.malfunctions = findings[:, _IS_MALFUNCTION].sum(axis=1)

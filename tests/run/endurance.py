@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections import Counter
 from collections.abc import Callable
@@ -147,6 +148,7 @@ def bench(
     change: Callable[[str, str], str] = lambda name, text: text,
     seed: int = 1,
     specimens: tuple[str, ...] = (),
+    coasts: bool = True,
 ) -> Bench:
     """A scenario's bench with things set on its plant; `change` rewrites the text of a file by its name."""
     sources = {
@@ -167,7 +169,7 @@ def bench(
         seed,
         "S-01",
         when,
-        coasts=True,
+        coasts=coasts,
         specimens=specimens,
     )
     made = Bench(scenario, run, Counter(), folder)
@@ -195,6 +197,31 @@ def _counted(do: Callable[..., Any], name: str, commanded: Counter[str]) -> Call
         return do(*arguments)
 
     return counting
+
+
+@dataclass
+class _Once:
+    """An actor of the virtual world: something done at an instant."""
+
+    at_s: float
+    do: Callable[[], None]
+
+    def due_s(self) -> float:
+        return self.at_s
+
+    def run(self, now_s: float) -> None:
+        self.at_s = math.inf
+        self.do()
+
+
+def after_make(made: Bench, cycle: int, delay_s: float, do: Callable[[], None]) -> None:
+    """Something done so long after the contact of that cycle closed; the gantry still moves for some 0.06 s then."""
+    virtual = made.rehearsal.virtual
+
+    def trick(at_s: float) -> None:
+        virtual.actors.append(_Once(at_s + delay_s, do))
+
+    made.plant.bench.tricks.setdefault(cycle, []).append(trick)
 
 
 def cut_with_the_mains(made: Bench) -> None:
