@@ -132,7 +132,7 @@ class CycleBench:
         """Slowly against the specimen, the force taken on the way."""
         return self._motion(lambda: self.actuator.touch_off(to_mm, speed_mm_s))
 
-    def start_records(self) -> None:
+    def start_records(self, when: str = "before the first cycle") -> None:
         """Records count from 1 again; refused unless the recorder proves that it waits."""
         self.recorder.start()
         self._records_asked, self._records_are_lost = 0, False
@@ -146,7 +146,7 @@ class CycleBench:
             method=proof.method,
             waiting=proof.waiting,
             age_s=round(at.clock.now_s() - proof.at_s, 6),
-            when="before the first cycle",
+            when=when,
         )
         if not proof.waiting:
             what = f"{name} does not wait for cycles: none is begun, the specimen is as it was"
@@ -155,7 +155,8 @@ class CycleBench:
     def stand_by(self, bank: int) -> None:
         """Before a cycle is begun: its bank chosen; records counted anew where the one before it was not to be had."""
         if self._records_are_lost:
-            self.start_records()
+            self.recorder.stop()
+            self.start_records("behind a cycle without a record")
         self.choose_bank(bank)
 
     def choose_bank(self, bank: int) -> None:
