@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.record.reader import last, of
+from orchestrator.record.wording import many
 
 if TYPE_CHECKING:
     from orchestrator.record.ledger import Counted
@@ -164,16 +165,16 @@ def words_on_cycles(record: RunRecord) -> str:
     if not counted:
         return ""
     told = [
-        f"{specimens[mount - 1] if mount <= len(specimens) else f'mount {mount}'} had {one.confirmed:,} confirmed "
-        f"cycles{f' and {one.malfunctions} malfunctions' if one.malfunctions else ''} in this run."
+        f"{specimens[mount - 1] if mount <= len(specimens) else f'mount {mount}'} had "
+        f"{many(one.confirmed, 'confirmed cycle')}{_and_bad(one.malfunctions)} in this run."
         for mount, one in counted.items()
     ]
     if len(told) > MOST_MOUNTS:
         confirmed = [one.confirmed for one in counted.values()]
-        bad = sum(one.malfunctions for one in counted.values())
+        bad = many(sum(one.malfunctions for one in counted.values()), "malfunction")
         told = [
             f"{len(told)} specimens had {min(confirmed):,} to {max(confirmed):,} confirmed cycles each in this run, "
-            f"with {bad} malfunctions in all."
+            f"with {bad} in all."
         ]
     newest = max(one.last for one in counted.values())
     uncertain = record.last("uncertain_cycle").get("cycle") or (
@@ -182,3 +183,7 @@ def words_on_cycles(record: RunRecord) -> str:
     if uncertain:
         told.append(f"Cycle {uncertain} may have been made and is not recorded: it is not counted.")
     return " ".join(told)
+
+
+def _and_bad(malfunctions: int) -> str:
+    return f" and {many(malfunctions, 'malfunction')}" if malfunctions else ""

@@ -48,10 +48,8 @@ def facts(cycles: Cycles) -> Iterator[tuple[str, str]]:
         yield "discounted", f"{found} (load, supply, actuator or recorder: never the specimen's)"
     for number in cycles.uncertain:
         yield "uncertain", f"cycle {number}: it had begun and is not confirmed; it is not counted"
-    yield (
-        "ledger",
-        f"cycles.txt, a row for each mount of each cycle; {len(cycles.segments)} segment hashes in the journal",
-    )
+    hashes = wording.many(len(cycles.segments), "segment")
+    yield "ledger", f"cycles.txt, a row for each mount of each cycle; {hashes} with a hash in the journal"
 
 
 def sentences(cycles: Cycles) -> Iterator[str]:

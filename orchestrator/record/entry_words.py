@@ -180,11 +180,11 @@ def count_words(entry: Entry, key: str = "mounts") -> str:
     mounts = entry.get(key) or []
     if len(mounts) > 4:
         confirmed = [int(one.get("confirmed") or 0) for one in mounts]
-        bad = sum(int(one.get("malfunctions") or 0) for one in mounts)
-        return f"{len(mounts)} mounts, {min(confirmed):,} to {max(confirmed):,} cycles confirmed, {bad} malfunctions"
+        bad = wording.many(sum(int(one.get("malfunctions") or 0) for one in mounts), "malfunction")
+        return f"{len(mounts)} mounts, {min(confirmed):,} to {max(confirmed):,} cycles confirmed, {bad}"
     return "; ".join(
         f"mount {one.get('mount')}: {int(one.get('confirmed') or 0):,} confirmed, "
-        f"{one.get('malfunctions') or 0} malfunctions"
+        f"{wording.many(int(one.get('malfunctions') or 0), 'malfunction')}"
         for one in mounts
     )
 

@@ -106,6 +106,11 @@ def _decimals(value: float, digits: int) -> int:
     return min(12, max(0, digits - 1 - math.floor(math.log10(abs(value)) + 1e-12)))
 
 
+def many(number: int, thing: str) -> str:
+    """So many of a thing: 1 malfunction, 2 malfunctions, 44,000 cycles."""
+    return f"{number:,} {thing}{'' if number == 1 else 's'}"
+
+
 def plain_name(name: str) -> str:
     """A result's or parameter's name as people write it."""
     return str(name).replace("_", " ")

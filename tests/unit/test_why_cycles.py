@@ -21,7 +21,7 @@ def test_an_outage_tells_what_is_counted_and_what_is_not() -> None:
     assert one.reason == "power_lost"
     assert "The last cycle in its ledger is 25." in one.happened
     assert one.specimen_words.startswith(
-        "WG-01 had 25 confirmed cycles in this run. WG-02 had 24 confirmed cycles and 1 malfunctions in this run. "
+        "WG-01 had 25 confirmed cycles in this run. WG-02 had 24 confirmed cycles and 1 malfunction in this run. "
         "Cycle 26 may have been made and is not recorded: it is not counted."
     )
     assert "Load about to be switched on, cycle 21" in one.safe
