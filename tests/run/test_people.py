@@ -79,6 +79,10 @@ def test_a_command_needs_its_role_and_the_refusal_says_whose_it_is(bench: Bench)
     assert bench.refused("start", who("T. Made-Up"), override_calibration="because").endswith(
         "setting a lapsed calibration aside is for the engineer or test operator in charge."
     )
+    answered_for = {"override_calibration": "because", "override_by": "V. Made-Up"}
+    assert bench.refused("start", who("C. Made-Up"), **answered_for).startswith("not-allowed: V. Made-Up")
+    answered_for["override_by"] = "C. Made-Up"
+    assert not bench.refused("start", who("T. Made-Up"), **answered_for).startswith("not-allowed")
     assert bench.refused("resume", who("T. Made-Up")).startswith("no-run: ")  # allowed, but nothing is there
     bench.link.call("release", who("C. Made-Up"))
     assert bench.refused("abort", who("V. Made-Up")).startswith(
