@@ -65,14 +65,18 @@ class BenchPlant(ABC):
         """Live until `now_s`; the output of each device that has any."""
         self._physics.live(now_s)
         output = {}
-        for name, device in self.simulated.items():
+        for device in self._all:
             if device.due_s <= now_s and (pieces := device.collect(now_s)):
-                output[name] = pieces
+                output[device.name] = pieces
         return output
 
     def next_due_s(self) -> float:
         """The next instant at which something happens by itself."""
-        return min([self._physics.next_due_s(), *[device.due_s for device in self._all]])
+        due_s = self._physics.next_due_s()
+        for device in self._all:
+            if device.due_s < due_s:
+                due_s = device.due_s
+        return due_s
 
     def set(self, name: str, value: str, now_s: float) -> None:
         """Change what a person or a fault changes. ValueError says what does not fit, and what would."""

@@ -115,7 +115,7 @@ class Bench:
             self._acts[marks.pop(0)[1]](now_s)
         elif self.axis.due_s <= now_s:
             self.axis.live(now_s)
-        else:
+        else:  # rare, and everything in it is looked at together
             if self.safety_io.watchdog_due_s <= now_s:
                 self.truth.note(now_s, "watchdog", state="expired")
                 self.safety_io.expire(now_s)

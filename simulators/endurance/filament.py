@@ -40,7 +40,8 @@ class Filament:
     hot_k: float = 2750.0
     _conductance: Array = field(init=False, repr=False)
     _heated_k: Array = field(init=False, repr=False)
-    _temperatures: Array = field(init=False, repr=False)
+    _falling_k: Array = field(init=False, repr=False)
+    _minus_falling_k: Array = field(init=False, repr=False)
     _cooled_s: Array = field(init=False, repr=False)
     _heated_s: Array = field(init=False, repr=False)
 
@@ -61,7 +62,8 @@ class Filament:
             ("_heated_k", heated_k),
             ("_heated_s", grid_s),
             ("_conductance", 1 / self.ohm(heated_k)),
-            ("_temperatures", falling_k),
+            ("_falling_k", falling_k),
+            ("_minus_falling_k", -falling_k),
             ("_cooled_s", cooled_s),
         ):
             object.__setattr__(self, name, value)
@@ -96,11 +98,13 @@ class Filament:
 
     def cooled_k(self, from_k: float, for_s: float) -> float:
         """Temperature after cooling for a time."""
-        since_s = np.interp(-from_k, -self._temperatures, self._cooled_s)
-        return float(np.interp(since_s + for_s, self._cooled_s, self._temperatures))
+        since_s = np.interp(-from_k, self._minus_falling_k, self._cooled_s)
+        return float(np.interp(since_s + for_s, self._cooled_s, self._falling_k))
 
     def heated_k(self, from_k: float, for_s: float) -> float:
         """Temperature after a time at rated voltage."""
+        if for_s >= HEATS_FOR_S:
+            return float(self._heated_k[-1])
         since_s = np.interp(from_k, self._heated_k, self._heated_s)
         return float(np.interp(since_s + for_s, self._heated_s, self._heated_k))
 

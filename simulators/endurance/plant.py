@@ -52,7 +52,7 @@ class EndurancePlant(BenchPlant):
         self.gantry: Gantry = DIALECTS[parts.dialect](
             live, bench.axis, IDENTITIES["gantry"], parts.specimen.force_n, self._rng("touch-off")
         )
-        codes = Codes(bench.electrics, front_end(self._rng("front end")), bench.mounts, self._rng("noise"))
+        codes = Codes(bench.electrics, front_end(self._rng("front end")), self._rng("noise"))
         self.recorder = Recorder(live, bench, IDENTITIES["recorder"], codes, self._rng("recorder"))
         self.safety_io = SafetyIo("safety_io", live, bench, len(COILS), len(PLAN.switching_coils))
         bench.join(self.recorder, self.safety_io)

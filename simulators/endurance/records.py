@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TypeVar
 
@@ -21,6 +20,7 @@ HIGHEST_SURE = 0.99 * FULL_SCALE
 KEPT_HALVES = 600
 KELVIN_STEP = 5.0
 FAR = 1e6
+CODE = np.dtype("<i2")
 
 T = TypeVar("T")
 
@@ -69,12 +69,9 @@ class FrontEnd:
 class Codes:
     """Makes records. The same press and layout give the same codes, whenever they are asked for."""
 
-    def __init__(
-        self, electrics: Electrics, front_end: FrontEnd, mounts: int, rng: np.random.Generator
-    ) -> None:
+    def __init__(self, electrics: Electrics, front_end: FrontEnd, rng: np.random.Generator) -> None:
         self._electrics = electrics
         self._front_end = front_end
-        self._whole = (1.0,) * mounts
         self._alternates = electrics.build.omega != 0.0
         self._seeds = rng.integers(1 << 32, size=2).tolist()
         self._layout: Layout | None = None
@@ -97,7 +94,7 @@ class Codes:
         if make.highest > HIGHEST_SURE or opening.highest > HIGHEST_SURE:
             overload = bool(codes.max() >= FULL_SCALE - 1 or codes.min() <= -FULL_SCALE)
             np.clip(codes, -FULL_SCALE, FULL_SCALE - 1, out=codes)
-        return codes.astype("<i2").tobytes(), overload
+        return codes.astype(CODE).tobytes(), overload
 
     def levels(self, press: Press, layout: Layout) -> tuple[int, int, int, int]:
         """Codes of the supply before the make, while on, of the load while on, and of the supply after.
@@ -105,21 +102,17 @@ class Codes:
         The load's is the highest of all mounts.
         """
         volts, is_load = self._on(press)
-        ohms = press.block.ohm[press.row]
-        if press.outcome is None and press.shares is None and press.closed_s < math.inf:
-            parts: Sequence[float] = self._whole
-        else:
-            shares = press.shares or self._whole
-            parts = [share if self._is_closed(press, at) else -1.0 for at, share in enumerate(shares)]
         flows = press.bank > 0 or not is_load
         behind_ohm = self._electrics.build.ohm if is_load else CHECK_OHM
-        amperes = [
-            part * volts / (behind_ohm + ohm) if part > 0 and flows else 0.0
-            for part, ohm in zip(parts, ohms, strict=True)
-        ]
-        on_v = volts - self._electrics.build.source_ohm * sum(amperes) if is_load else volts
-        drops = [amps * ohm for amps, ohm, part in zip(amperes, ohms, parts, strict=True) if part >= 0]
-        load_v = on_v - min(drops) if drops else 0.0
+        amperes_sum, least_drop_v = 0.0, math.inf
+        for mount, ohm in enumerate(press.block.ohm[press.row]):
+            if self._is_closed(press, mount):
+                share = press.shares[mount] if press.shares is not None and is_load else 1.0
+                amperes = share * volts / (behind_ohm + ohm) if flows else 0.0
+                amperes_sum += amperes
+                least_drop_v = min(least_drop_v, amperes * ohm)
+        on_v = volts - self._electrics.build.source_ohm * amperes_sum if is_load else volts
+        load_v = on_v - least_drop_v if least_drop_v < math.inf else 0.0
         per_v = FULL_SCALE / layout.volts * self._front_end.volts_x
         return (
             _code(press.make_volts * per_v),
@@ -135,7 +128,9 @@ class Codes:
         return press.make_volts, press.make_is_load
 
     def _is_closed(self, press: Press, mount: int) -> bool:
-        outcome = press.outcome_of(mount)
+        if press.outcome is None:
+            return press.closed_s < math.inf
+        outcome = press.outcome[mount]
         return outcome == ALWAYS_CLOSED or (outcome != NO_MAKE and press.closed_s < math.inf)
 
     def _prepare(self, layout: Layout) -> None:
@@ -169,7 +164,6 @@ class Codes:
             block.arc_x[row],
         )
         counts, edges_s = block.counts[row], block.edges_s[row]
-        usual = press.outcome is None and press.shares is None and press.closed_s < math.inf
         for mount in range(min(len(ohm), layout.mounts)):
             volts, amperes = codes[mount, 0], codes[mount, 1]
             first = int(nominal + delay_mm[mount] * closing) + 1
@@ -184,7 +178,7 @@ class Codes:
             else:
                 edges = _edges(edges_s[mount], counts[mount], first, split, per_s) if first < split else ()
                 make.fill(volts[:split], amperes[:split], first, edges, ohm[mount])
-            if usual or self._is_closed(press, mount):
+            if self._is_closed(press, mount):
                 opening.fill(volts[split:], amperes[split:], part, arc_x[mount], ohm[mount])
             else:
                 opening.stay_open(volts[split:])

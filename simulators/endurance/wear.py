@@ -14,7 +14,7 @@ import numpy as np
 
 BLOCK = 256
 MOST_BOUNCES = 6
-NOISE_ROWS = 256
+NOISE_ROWS = 64
 """Records whose noise is prepared; each press has that of one."""
 ENDS = ("welds", "stays open")
 DROP_GROWS_TO, DROP_GROWS_OVER = 3.0, 2500.0
