@@ -74,6 +74,7 @@ def check_cycles_on_bench(checking: Checking, bench: Bench) -> None:
     load = bench_load(checking, cycles.each.load)
     if load and checking.known((*EACH, "load")):
         _ranges(checking, load, recorder)
+        _arc(checking, load, recorder)
     _times(checking, recorder)
     _levels(checking, recorder)
 
@@ -97,6 +98,18 @@ def _ranges(checking: Checking, load: Load, recorder: ContactRecorder) -> None:
             f"{show(recorder.current.range, 'A')}: it would clip."
         )
         checking.say("would-clip", (*EACH, "recorder"), what, "take a bench with a larger current range")
+
+
+def _arc(checking: Checking, load: Load, recorder: ContactRecorder) -> None:
+    """An arc of alternating current may burn to its next zero, half a period: the record has to hold that."""
+    half_s, holds_s = 0.5 / load.frequency if load.frequency else 0.0, recorder.break_record_s()
+    if half_s and holds_s <= half_s:
+        what = (
+            f"At {show(load.frequency, 'Hz')} an arc may burn for {show(half_s, 's')}, and the record of a break ends "
+            f"{show(holds_s, 's')} after its trigger: breaks would be cut off."
+        )
+        advice = "take a bench with more samples behind the trigger"
+        checking.say("record-too-short", (*EACH, "recorder"), what, advice)
 
 
 def _limited(checking: Checking, results: tuple[str, ...]) -> Iterator[tuple[Path_, Requirement, Quantity]]:

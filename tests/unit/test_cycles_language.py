@@ -78,7 +78,7 @@ def test_a_bench_of_the_second_kind_is_plain_si_numbers_too() -> None:
 
     assert (gantry.acceleration, gantry.positions["pressed"]) == (4.0, -0.012)
     assert (load_.kind, load_.banks, load_.frequency) == ("tungsten", 4, 50.0)
-    assert (recorder.make_record_s(), recorder.break_record_s()) == (0.028, 0.012)
+    assert (recorder.make_record_s(), recorder.break_record_s()) == (0.028, 0.016)
     assert (read.load_output(), read.check_output()) == ("load", "check")
 
 
@@ -213,9 +213,11 @@ def test_the_banks_that_are_proposed_are_enough(banks: str, said: list[str]) -> 
         ([("range: 40 A", "range: 20 A")], []),
         ([("range: 200 V", "range: 150 V")], ["would-clip"]),  # 110 V at its crest: 155.6 V
         ([("range: 200 V", "range: 160 V")], []),
+        ([("break_pre: 80", "break_pre: 101")], ["record-too-short"]),  # 9.9 ms: an arc may burn for 10 ms
+        ([("break_pre: 80", "break_pre: 99")], []),
     ],
 )
-def test_a_range_holds_the_inrush_and_the_supply_at_their_crests(
+def test_the_recorder_holds_the_inrush_and_the_supply_at_their_crests_and_the_longest_arc(
     changes: list[tuple[str, str]], said: list[str]
 ) -> None:
     assert codes(GOOD, edited(BENCH, *changes)) == said
