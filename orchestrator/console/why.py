@@ -11,7 +11,7 @@ from typing import Any
 
 from orchestrator.cli.happenings import happening
 from orchestrator.console.words import plain, verdicts, wrapped
-from orchestrator.core.reasons import EXPLANATIONS, Reason
+from orchestrator.core.reasons import EXPLANATIONS, Reason, explained
 
 Facts = Mapping[str, Any]
 BEFORE_S = 10.0
@@ -29,7 +29,8 @@ def why_lines(
     if ended is None:
         return [NOTHING]
     reason = Reason(str(ended["reason"]))
-    told = EXPLANATIONS[reason]
+    goes_on = str(ended.get("run")) if _made_cycles(journal) else None
+    told = explained(reason, goes_on)
     causes = [entry for entry in journal if entry.get("kind") == "cause"]
     lines = wrapped([f"{ended.get('run')}: {ended['sentence']}"], width)
     if ended.get("off_proven") is not True:
@@ -54,6 +55,10 @@ def why_lines(
     if reason not in WELL and ended.get("verdicts"):
         lines += ["Verdicts:", *verdicts(ended["verdicts"], width)]
     return lines
+
+
+def _made_cycles(journal: Sequence[Facts]) -> bool:
+    return any(entry.get("kind") == "cycles_started" for entry in journal)
 
 
 def _release_words(reason: Reason, waits_for: str | None) -> str:
@@ -140,14 +145,16 @@ def left_behind(journal: Sequence[Facts]) -> list[str]:
     started = next((entry for entry in journal if entry.get("kind") == "run_started"), {})
     whose = f"Left behind: specimen {started.get('specimen')}, "
     lines = [whose + f"{done} shot(s) certain" + _uncertain(asked - done)]
-    if not asked and not done and any(entry.get("kind") == "cycles_started" for entry in journal):
+    cycles = _made_cycles(journal)
+    if not asked and not done and cycles:
         lines = [whose + "what it has had is in its record: benchward record show."]
     last = next(
         (entry for entry in reversed(journal) if entry.get("kind") in ("intent", "asked", "answered")), None
     )
     if last is not None:
         lines.append(f"The last thing on record: {next(iter(_told(last)), last['kind'])}.")
-    lines.append("It is not gone on with by itself: inspect the specimen, then begin a run on it with F8.")
+    then = f"resume it: benchward resume {started.get('run')}" if cycles else "begin a run on it with F8"
+    lines.append(f"It is not gone on with by itself: inspect the specimen, then {then}.")
     return lines
 
 

@@ -6,7 +6,7 @@ Whether the bench is safe is never said here: only a proof of off can say that.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any
 
@@ -216,6 +216,106 @@ EXPLANATIONS: dict[Reason, Explanation] = {
 }
 
 
+GO_ON = "go on with it: benchward resume RUN"
+_CYCLES_OF = "the counts of commanded and confirmed cycles: benchward record show RUN"
+
+FOR_CYCLES: dict[Reason, Explanation] = {
+    Reason.SPECIMEN_FAILED: replace(
+        EXPLANATIONS[Reason.SPECIMEN_FAILED],
+        happened="A specimen failed",
+        check=(
+            "the waveform of the cycle that failed beside those around it: a lead or a lamp looks like a contact",
+            "taps and leads at the specimen's terminals, before anything is touched",
+            "the specimen: welded, burnt, loose; photographed before it is moved",
+        ),
+    ),
+    Reason.ABORT_BY_PERSON: replace(
+        EXPLANATIONS[Reason.ABORT_BY_PERSON], advice=f"Write down why; once it is looked into, {GO_ON}"
+    ),
+    Reason.INTERLOCK_OPEN: replace(
+        EXPLANATIONS[Reason.INTERLOCK_OPEN], advice=f"Find out who or what opened it, close it, then {GO_ON}"
+    ),
+    Reason.EMERGENCY_STOP: replace(
+        EXPLANATIONS[Reason.EMERGENCY_STOP],
+        advice=f"Find out why, remove the danger, release and reset the button, then {GO_ON}",
+    ),
+    Reason.MONITOR_LOST: replace(
+        EXPLANATIONS[Reason.MONITOR_LOST],
+        advice=f"Check the safety I/O and its cable, restart the daemon, then {GO_ON}",
+    ),
+    Reason.OFF_NOT_PROVEN: replace(
+        EXPLANATIONS[Reason.OFF_NOT_PROVEN],
+        check=(
+            "from outside: contactors, brake and actuator, which of them is not where it should be",
+            "the voltages named above by a second meter; do not trust a divider that reads zero",
+            "only with the mains locked off: welded contacts, loose feedback, a specimen that keeps the load on",
+        ),
+    ),
+    Reason.INSTRUMENT_FAULT: replace(
+        EXPLANATIONS[Reason.INSTRUMENT_FAULT],
+        advice=f"Check that instrument, its cable and its front panel; prove the bench, then {GO_ON}",
+        check=EXPLANATIONS[Reason.INSTRUMENT_FAULT].check[1:],
+    ),
+    Reason.ACTUATOR_FAULT: replace(
+        EXPLANATIONS[Reason.ACTUATOR_FAULT],
+        advice=f"Check the actuator, its cable and the specimen in its fixture; prove the bench, then {GO_ON}",
+    ),
+    Reason.SUPPLY_FAULT: replace(
+        EXPLANATIONS[Reason.SUPPLY_FAULT],
+        happened="The load or its supply left its limits",
+        advice=f"Check the load, its leads and its supply, then {GO_ON}",
+        check=(
+            "what the sentence above names: one bank only, or all of them",
+            "lamps, motor leads and commutator of the load; mains and fuses of its supply",
+            "that the contactor closes when it is told to: benchward prove BENCH",
+        ),
+    ),
+    Reason.CAPTURE_INVALID: replace(
+        EXPLANATIONS[Reason.CAPTURE_INVALID],
+        happened="Cycles could not be judged from their records",
+        advice=f"Look at the last waveform, check taps, ranges and trigger line, then {GO_ON}",
+        check=(
+            "the last waveform: clipped, flat, too late, or not there",
+            "taps and their leads, ranges, the line from the position output to the recorder's trigger",
+            "the cycles without a record: the specimen has had them, they are not counted",
+        ),
+    ),
+    Reason.STORAGE_FAULT: replace(
+        EXPLANATIONS[Reason.STORAGE_FAULT],
+        advice=f"Make room on the disk or repair it, then {GO_ON}",
+        check=(
+            "room and mount of the data folder: df, mount",
+            "what of the last cycles is in the record: benchward record verify RUN",
+            "the disk's own error counts, where it was not full",
+        ),
+    ),
+    Reason.POWER_LOST: replace(
+        EXPLANATIONS[Reason.POWER_LOST],
+        advice=f"Treat the run as interrupted; inspect specimen and fixture before anything else, then {GO_ON}",
+        check=(
+            "at the bench, not on a screen: off, the actuator at rest, nothing warm that should be cold",
+            _CYCLES_OF,
+            "why it went down: mains, computer, logs in the data folder",
+        ),
+        released_by="a person, by resuming it; nothing goes on by itself",
+    ),
+    Reason.INTERNAL_ERROR: replace(
+        EXPLANATIONS[Reason.INTERNAL_ERROR],
+        check=(EXPLANATIONS[Reason.INTERNAL_ERROR].check[0], _CYCLES_OF),
+    ),
+}
+"""What is said otherwise of a run that makes cycles: it is not begun anew, a further run goes on with it."""
+
+
+def explained(reason: Reason, goes_on: str | None = None) -> Explanation:
+    """What a reason means; `goes_on` names a run of cycles, which a further run can go on with."""
+    if goes_on is None:
+        return EXPLANATIONS[reason]
+    told = FOR_CYCLES.get(reason, EXPLANATIONS[reason])
+    advice = told.advice.replace("resume RUN", f"resume {goes_on}")
+    return replace(told, advice=advice if advice.endswith(".") else f"{advice}.")
+
+
 @dataclass(frozen=True)
 class Cause:
     """One reason for stopping, with the facts of this case.
@@ -251,12 +351,13 @@ def in_doubt(doubt: str) -> str:
     return f"Fire is possible ({doubt}): look through the window, and enter only when nothing glows or burns."
 
 
-def sentence(cause: Cause, safe: bool | None) -> str:
+def sentence(cause: Cause, safe: bool | None, goes_on: str | None = None) -> str:
     """What happened, whether it is safe, what to do next: the one line for 3 a.m.
 
-    `safe` is the verdict of the last proof of off: True proven, False not proven, None not known.
+    `safe` is the verdict of the last proof of off: True proven, False not proven, None not known. `goes_on` names a run
+    of cycles, which a further run can go on with.
     """
-    explanation = EXPLANATIONS[cause.reason]
+    explanation = explained(cause.reason, goes_on)
     safety = {
         True: "Off is proven.",
         False: "OFF IS NOT PROVEN: treat the bench as live and stay out.",

@@ -89,6 +89,7 @@ class Cycles:
         self.warmest_k: dict[str, float] = {}
         self._segment_first = 1
         self._in_flight = 0
+        self._began = False
         self._troubles: deque[tuple[int, int, str]] = deque(maxlen=16)
         self._spoilt_in_a_row = 0
         self._said_s = -np.inf
@@ -121,6 +122,7 @@ class Cycles:
         }
         self.at.journal.append("cycles_started", mounts=self.mounts.to_json(), of=self.duty.cycles, **facts)
         self._segment_first = self.mounts.commanded + 1
+        self._began = True
 
     def perform(self) -> None:
         """Blocks of cycles with what stands between them."""
@@ -149,6 +151,10 @@ class Cycles:
     def failed(self, mount: int) -> str | None:
         """Why a mount failed by its policy, in a sentence; None where it did not."""
         return self._failure_words(mount - 1) if self.mounts.failed_at[mount - 1] else None
+
+    def can_be_gone_on_with(self) -> bool:
+        """As soon as cycles have begun: their counts are in the ledger."""
+        return self._began
 
     def ended_facts(self) -> dict[str, Any]:
         """Counts of every mount."""

@@ -37,6 +37,9 @@ class DutyRun(Protocol):
     def failed(self, mount: int) -> str | None:
         """Why a mount failed by the duty's own rule, in a sentence; None where it did not."""
 
+    def can_be_gone_on_with(self) -> bool:
+        """Whether a further run can take over what this one has done so far."""
+
     def ended_facts(self) -> dict[str, Any]:
         """What the entry of the run's end says of the duty."""
 

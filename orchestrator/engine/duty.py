@@ -54,6 +54,10 @@ class Shots:
         """A specimen of shots fails by its limits alone."""
         return None
 
+    def can_be_gone_on_with(self) -> bool:
+        """Shots are not spread over runs."""
+        return False
+
     def ended_facts(self) -> dict[str, Any]:
         """What the entry of the run's end says of this duty."""
         return {"shots_applied": self.applied_to_specimen}

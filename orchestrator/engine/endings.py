@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.outcome import exit_code, in_words
+from orchestrator.core.reasons import GO_ON
 from orchestrator.record.reader import last, read_run
 from orchestrator.record.specimens import newest_run
 from sequences.capture import INDICATOR_STATES
@@ -46,6 +47,8 @@ def end_of_newest(data: Path) -> Args | None:
     known = {"run": record.run, "folder": str(folder), "sealed": record.sealed}
     if not ended:
         sentence = "It was interrupted: the daemon or the computer went down. Inspect the specimen first."
+        if record.first("cycles_started"):
+            sentence = f"{sentence[:-1]}, then {GO_ON.replace('RUN', record.run)}."
         facts = {"outcome": "none", "reason": "power_lost", "off_proven": None, "sentence": sentence}
         return known | facts | {"indicator_doubt": indicator_doubt(record.entries)}
     kept = {key: ended.get(key) for key in ("outcome", "reason", "off_proven", "sentence", "indicator_doubt")}

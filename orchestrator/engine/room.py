@@ -43,5 +43,5 @@ def require_bytes(store: Store, each: int, what: str = "cycle") -> None:
         raise StorageFault(
             "captures",
             f"would not have room for the next {what} ({free / 1e6:.1f} MB free, {wanted / 1e6:.1f} MB wanted)",
-            "The disk is full: make room, then start a new run.",
+            "The disk is full: make room.",
         )

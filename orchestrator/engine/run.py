@@ -319,7 +319,8 @@ class _Closing:
     def _say(self, outcome: Outcome, off_proven: bool | None, rows: tuple[Row, ...]) -> RunEnd:
         first, later = self._first(), self.world.stop.later
         doubt = self.at.progress.indicator_doubt
-        words = sentence(first, off_proven) + (f" {in_doubt(doubt)}" if doubt else "")
+        goes_on = self.order.run if self.at.duty.can_be_gone_on_with() else None
+        words = sentence(first, off_proven, goes_on) + (f" {in_doubt(doubt)}" if doubt else "")
         ended = self._keep(
             "run_ended",
             outcome=outcome.value,

@@ -70,7 +70,7 @@ class Store(Protocol):
 
 def _advice(error: OSError) -> str:
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
-        return "The disk is full: make room, then start a new run."
+        return "The disk is full: make room."
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         return "The daemon may not write there: check the owner and the mount of the data folder."
     return "Check the disk and its cabling before the next run."

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from orchestrator.core.outcome import Outcome, in_words
-from orchestrator.core.reasons import EXPLANATIONS, Explanation, Reason
+from orchestrator.core.reasons import Explanation, Reason, explained
 from orchestrator.record.continued import stopped_utc
 from orchestrator.record.cycles import own_rows, words_on_cycles
 from orchestrator.record.entry_words import entry_words, proof_words, shot_words
@@ -21,6 +21,7 @@ from orchestrator.record.wording import REHEARSAL, moment
 
 BEFORE_S = 10.0
 FEWEST_BEFORE = 3
+_FINISHED = (Reason.COMPLETED, Reason.COUNT_REACHED, Reason.SPECIMEN_FAILED)
 _NOT_TOLD = frozenset({"cause", "verdict", "run_ended"})
 THEN_NOT_NOW = (
     "That was then. Before anybody goes in: benchward status, test for absence of voltage, earthing stick on."
@@ -85,7 +86,8 @@ class _Explaining:
         self.stop_s = self._stop_s()
 
     def explain(self) -> Why:
-        started, explanation = self.record.first("run_started"), EXPLANATIONS[self.reason]
+        started = self.record.first("run_started")
+        explanation = explained(self.reason, self.record.run if self._can_be_gone_on_with() else None)
         off_proven = self.ended.get("off_proven")
         outcome = str(self.ended.get("outcome") or Outcome.NONE.value)
         because = self.first.get("what") or "interrupted, its end is not recorded"
@@ -115,6 +117,9 @@ class _Explaining:
             released_by=explanation.released_by,
             rehearsal=self.record.rehearsal,
         )
+
+    def _can_be_gone_on_with(self) -> bool:
+        return any(self.record.of("cycles_started"))
 
     # ---- what, when
 
@@ -227,7 +232,11 @@ class _Explaining:
         past = past_run(self.record)
         name = self.record.first("run_started").get("specimen") or "The specimen"
         had = words_on_cycles(self.record) or _applied_words(str(name), past)
-        return " ".join([had, *self._uncertain(), _use_words(past)])
+        use = _use_words(past)
+        if self._can_be_gone_on_with() and not past.spends and self.reason not in _FINISHED:
+            use = f"It may go on: benchward resume {self.record.run}"
+            use += ", once it was inspected." if past.interrupted else "."
+        return " ".join([had, *self._uncertain(), use])
 
     def _uncertain(self) -> list[str]:
         """A trigger that was announced and that nothing confirms: at most one."""

@@ -32,7 +32,7 @@ def test_a_planned_pause_leaves_nothing_uncertain() -> None:
     one = explained(upto=25)
     assert one.specimen_words == (
         "WG-01 had 25 confirmed cycles in this run. WG-02 had 25 confirmed cycles in this run. "
-        "It may go on in a new run; the record of that will name this one."
+        "It may go on: benchward resume 20260305-0914-WG-01."
     )
 
 
