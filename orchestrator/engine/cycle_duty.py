@@ -443,7 +443,7 @@ class Cycles:
         for name, found in gathered.values.items():
             values[name] = [value for value in found if value.mount in (0, place + 1)]
         for name, count in self._counts(place).items():
-            values[name] = [Value(mounts.commanded, float(count), "1", 0.0, 1.0)]
+            values[name] = [Value(mounts.commanded, float(count), "", 0.0, 1.0)]
         have = {
             name: int(self.digest.count[row, place] + mounts.malfunctions[place])
             for row, name in enumerate(FIGURES)

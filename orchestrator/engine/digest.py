@@ -16,7 +16,7 @@ Array = NDArray[Any]
 FIGURES = {
     "make_time": "s",
     "bounce_time": "s",
-    "bounce_count": "1",
+    "bounce_count": "",
     "inrush": "A",
     "steady_current": "A",
     "contact_drop": "V",

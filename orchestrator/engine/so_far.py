@@ -77,7 +77,7 @@ class SoFar:
             found = {point["cycle"]: Value(point["cycle"], point["value"], kept["unit"]) for point in points}
             values[name] = [found[cycle] for cycle in sorted(found)]
             have[name] = int(kept["count"]) + int(mount["malfunctions"])
-        values |= {name: [Value(0, float(count), "1")] for name, count in _counts(mount).items()}
+        values |= {name: [Value(0, float(count), "")] for name, count in _counts(mount).items()}
         states = {name: list(seen) for name, seen in self._states.items()}
         evidence = Evidence(values, states, declared_count(self._sequence), have)
         rows = (replace(judge(one, evidence, None), mount=number) for one in self._sequence.requirements)
