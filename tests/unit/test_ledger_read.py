@@ -166,3 +166,20 @@ def test_the_check_of_a_row_is_the_crc_of_zlib() -> None:
             data[at : at + ROW_BYTES - 9]
         )
     assert not examine(data).findings
+
+
+def sealed_rows(contents: list[bytes]) -> bytes:
+    """Rows of any content that pass their own check."""
+    rows = [one.ljust(ROW_BYTES - 9, b" ")[: ROW_BYTES - 9] for one in contents]
+    return b"".join(b"%b%08x\n" % (row, zlib.crc32(row)) for row in rows)
+
+
+@settings(deadline=None, max_examples=80)
+@given(st.lists(st.binary(max_size=ROW_BYTES), max_size=6), st.binary(max_size=250), st.booleans())
+def test_rubbish_is_read_without_an_error_of_ours(contents: list[bytes], behind: bytes, headed: bool) -> None:
+    data = (HEADING if headed else b"") + sealed_rows(contents) + behind
+    found = examine(data)
+    assert len(found.rows) <= len(contents) + 2
+    for mount, one in count(found.rows).items():
+        assert 0 <= mount <= 64
+        assert one.commanded == int((found.rows.mount == mount).sum())
