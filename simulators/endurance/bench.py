@@ -6,45 +6,32 @@ import math
 from collections.abc import Callable, Sequence
 
 from simulators.bench_plant import stream
-from simulators.cell import Cell
 from simulators.divider import Divider
 from simulators.endurance.axis import Axis, AxisBuild
-from simulators.endurance.cell import INPUTS, PLAN
-from simulators.endurance.electrics import CHECK_V, Electrics, steady_a
+from simulators.endurance.cell import INPUTS
+from simulators.endurance.circuit import ContactCircuit
 from simulators.endurance.loads import LoadBuild
 from simulators.endurance.path import Path
 from simulators.endurance.press import ALWAYS_CLOSED, NO_BREAK, NO_MAKE, WELL, Press
 from simulators.endurance.recorder import Recorder
-from simulators.endurance.thermal import SHARES, Terminals
 from simulators.endurance.wear import SpecimenBuild, Specimens
 from simulators.safety_io import SafetyIo
-from simulators.truth import TruthLog
 
-LINK_OHM = 1e-4
 WAYS_KEPT = 256
 LEAST_MM_S = 1.0
 """Of a contact that is moved slower than this, slower does not matter."""
 
 
-class Bench:
+class Bench(ContactCircuit):
     """All of it but the instruments' insides. `live` brings it up to a time; instruments are joined by the plant."""
 
     recorder: Recorder
     safety_io: SafetyIo
 
     def __init__(self, axis: AxisBuild, specimen: SpecimenBuild, load: LoadBuild, seed: int) -> None:
-        self.truth = TruthLog()
-        self.cell = Cell(self.truth, PLAN)
-        self.specimen = specimen
-        self.load = load
-        self.electrics = Electrics(load)
+        super().__init__(specimen, load, Specimens(specimen, seed, stream(seed, "specimens")))
         self.axis = Axis(axis, self.truth, stream(seed, "axis"))
         self.axis.replanned = self._plan
-        self.specimens = Specimens(specimen, seed, stream(seed, "specimens"))
-        self.terminals = Terminals(specimen.kelvin_per_w, specimen.warms_in_s)
-        self.connection = "specimen"
-        self.celsius = 23.0
-        self.humidity = 45.0
         self.dividers = {"supply_divider": Divider(), "contact_divider": Divider()}
         self.cycles = 0
         self.operations = 0
@@ -57,13 +44,9 @@ class Bench:
         self.missed: set[int] = set()
         """Mounts whose contact does not make in the present press."""
         self.inputs_version = 0
-        self.volts, self.is_load = 0.0, False
-        """True voltage before the contacts (r.m.s. where it alternates), and whether it is the load's supply."""
         self._last_outcome: list[int] | None = None
         self._all_true = [True] * specimen.mounts
         self._presses = 0
-        self._press: Press | None = None
-        self._pressed = False
         self._marks: list[tuple[float, int]] = []
         self._ways: dict[tuple[Path, float, float, bool], list[tuple[float, int]]] = {}
         self._acts = (self._level_down, self._close, self._level_up, self._open)
@@ -157,81 +140,11 @@ class Bench:
         self._heat(now_s)
         self._note_inputs(now_s)
 
-    # The circuit
-    def follow_source(self) -> None:
-        """Contactors, supply or mains changed."""
-        cell = self.cell
-        self.is_load = cell.is_closed("load")
-        if self.is_load:
-            self.volts = self.electrics.load_v() if cell.mains else 0.0
-        else:
-            self.volts = CHECK_V if cell.is_closed("check") and cell.mains else 0.0
-
-    def source_v(self, now_s: float) -> float:
-        """True voltage before the contacts."""
-        return self.volts
-
-    def behind_v(self, now_s: float) -> float:
-        """True voltage behind the contact of mount 1."""
-        volts, _ = self.contact_now(0, now_s)
-        return self.volts - volts
-
-    def contact_now(self, mount: int, now_s: float) -> tuple[float, float]:
-        """Voltage across the contact of a mount and current through it, steady."""
-        if not self.is_closed(mount):
-            return self.volts, 0.0
-        share = self.electrics.lamps_left(mount) if self.is_load else 1.0
-        ohm = self.contact_ohm(mount)
-        amperes = share * steady_a(self.load, self.volts, self.is_load, ohm * share)
-        return amperes * ohm, amperes
-
-    def is_closed(self, mount: int) -> bool:
-        """Whether the contact of a mount conducts."""
-        if self.connection == "link" or self.specimens.welded[mount]:
-            return True
-        return self._pressed and self._press is not None and self._press.outcome_of(mount) != NO_MAKE
-
-    def contact_ohm(self, mount: int) -> float:
-        """Resistance of a closed contact."""
-        if self.connection == "link":
-            return LINK_OHM
-        if self._press is not None:
-            return self._press.block.ohm[self._press.row][mount]
-        return self.specimen.contact_ohm
-
-    # The recorder's terminals
-    @property
-    def mounts(self) -> int:
-        """How many specimens there are."""
-        return self.specimen.mounts
-
-    @property
-    def bank(self) -> int:
-        """The closed bank of the load, 0 for none."""
-        return self.electrics.bank
-
-    @property
-    def banks(self) -> int:
-        """How many banks the load has."""
-        return self.load.banks
-
-    def choose_bank(self, bank: int, now_s: float) -> None:
-        """Close one bank and open the others; 0 opens all."""
-        if bank != self.electrics.bank:
-            self.electrics.choose(bank, now_s)
-            self._heat(now_s)
-
-    def temperature_c(self, sensor: int, now_s: float) -> float:
-        """Terminals 1 and 2, then the air."""
-        if sensor > len(SHARES):
-            return self.celsius
-        return self.terminals.reads_c(sensor - 1, self.celsius, now_s)
-
+    # The way of the gantry
     def level_changed(self, now_s: float) -> None:
         """The recorder's trigger level."""
         self._plan(now_s)
 
-    # The way of the gantry
     def _plan(self, now_s: float) -> None:
         """What the present way will pass, in order."""
         if not self.axis.moving:
@@ -366,15 +279,6 @@ class Bench:
         note = self.truth.routine if outcome == self._last_outcome else self.truth.note
         self._last_outcome = outcome
         note(now_s, "operation", n=self.operations, cycle=press.number, made=made, broke=broke)
-
-    # Heat
-    def _heat(self, now_s: float) -> None:
-        """Current begins or ends: terminals and lamps warm up or cool down."""
-        volts, amperes = self.contact_now(0, now_s)
-        watts = amperes * volts if amperes else 0.0
-        self.terminals.heat(watts, now_s)
-        if self.electrics.filament is not None:
-            self.electrics.heats(amperes > 0 and self.is_load, now_s)
 
     def _note_inputs(self, now_s: float) -> None:
         inputs = self.cell.discrete_inputs(now_s)

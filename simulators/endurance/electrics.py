@@ -6,7 +6,7 @@ import math
 
 from simulators.endurance.filament import COLD_K, Filament
 from simulators.endurance.loads import LoadBuild
-from simulators.endurance.waves import CHECK_OHM, Circuit
+from simulators.endurance.waves import CHECK_OHM
 
 CHECK_V = 5.0
 
@@ -68,11 +68,6 @@ class Electrics:
         """Close one bank and open the others; 0 opens all."""
         self.heats(False, now_s)
         self.bank = bank
-
-    def circuit(self, volts: float, is_load: bool, phase: float, filament_k: float) -> Circuit:
-        """What one half of a record stands in."""
-        is_open = is_load and self.bank == 0
-        return Circuit(volts, is_load, is_open, phase if self.build.omega else 0.0, filament_k)
 
 
 def steady_a(build: LoadBuild, volts: float, is_load: bool, ohm: float) -> float:

@@ -37,11 +37,10 @@ MOST_SAMPLES = 20_000
 MEMORY = 8
 HEADER = struct.Struct("<IIHHHHhhhhd")
 OVERLOAD, COMPLETE = 1, 2
-NO_SENSOR = math.nan
 SENSORS = 3
 STATIC_NOISE_V, STATIC_NOISE_A = 5e-5, 2e-4
 DATA_STALE = -230
-_FETCH = re.compile(rb"FETC:CYCL\? (\d{1,9})\r?\n", re.IGNORECASE)
+_FETCH = re.compile(rb":?FETC(?:H)?:CYCL(?:E)? (\d{1,9})\r?\n", re.IGNORECASE)
 _CHANNELS = re.compile(r"\(\s*@\s*(\d{1,4}(?:\s*[,:]\s*\d{1,4})*)?\s*\)")
 
 

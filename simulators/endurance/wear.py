@@ -16,6 +16,8 @@ BLOCK = 256
 MOST_BOUNCES = 6
 NOISE_ROWS = 64
 """Records whose noise is prepared; each press has that of one."""
+PHASES = 128
+"""Phases of an alternating supply at which presses meet it."""
 ENDS = ("welds", "stays open")
 DROP_GROWS_TO, DROP_GROWS_OVER = 3.0, 2500.0
 """`drop_grows_from`: the drop grows towards so many times its value, with this constant in cycles."""
@@ -198,7 +200,3 @@ class Specimens:
         opens = closes[..., 1:] - open_share * np.diff(closes)
         edges = np.stack((opens, closes[..., 1:]), axis=-1).reshape(*normal.shape, 2 * MOST_BOUNCES)
         return counts, edges * total_s[..., None]
-
-
-PHASES = 128
-"""Phases of an alternating supply at which presses meet it."""
