@@ -40,7 +40,7 @@ OVERLOAD, COMPLETE = 1, 2
 SENSORS = 3
 STATIC_NOISE_V, STATIC_NOISE_A = 5e-5, 2e-4
 DATA_STALE = -230
-_FETCH = re.compile(rb":?FETC(?:H)?:CYCL(?:E)? (\d{1,9})\r?\n", re.IGNORECASE)
+FETCH = re.compile(rb":?FETC(?:H)?:CYCL(?:E)?\? (\d{1,9})\r?\n", re.IGNORECASE)
 _CHANNELS = re.compile(r"\(\s*@\s*(\d{1,4}(?:\s*[,:]\s*\d{1,4})*)?\s*\)")
 
 
@@ -142,7 +142,7 @@ class Recorder(ScpiInstrument):
 
     def _answer(self, message: bytes, now_s: float) -> bytes:
         """What is asked in every cycle does not go through the parser, to which each number is a new message."""
-        fetch = _FETCH.fullmatch(message)
+        fetch = FETCH.fullmatch(message)
         if fetch is None or fetch[1] == b"0":
             return super()._answer(message, now_s)
         block = self._fetch((int(fetch[1]),), (), now_s)

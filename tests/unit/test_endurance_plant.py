@@ -9,6 +9,7 @@ import yaml
 
 from simulators.endurance.faults import FAULTS, TROUBLES
 from simulators.endurance.plant import EndurancePlant, build_endurance
+from simulators.endurance.recorder import FETCH
 from simulators.plants import build
 from tests.endurance_rig import BRAKE, CHECK, LOAD, Rig
 
@@ -136,6 +137,9 @@ def test_the_same_question_in_other_words_gives_the_same_block(rig: Rig) -> None
     short = rig.send("recorder", b"FETC:CYCL? 1\n")
     assert rig.send("recorder", b":FETCh:CYCLe? 1;*OPC?\n") == short[:-1] + b";1\n"
     assert rig.send("recorder", b"fetc:cycl? 1\r\n") == short
+    for quick in (b"FETC:CYCL? 1\n", b"FETCh:CYCLe? 1\n", b":fetch:cycle? 1\r\n"):
+        assert FETCH.fullmatch(quick), "not through the parser, every cycle"
+        assert rig.send("recorder", quick) == short
 
 
 def test_settings_of_the_recorder_come_back_as_written() -> None:
