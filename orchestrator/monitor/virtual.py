@@ -47,6 +47,7 @@ class VirtualPort:
         self._due_s = clock.now_s()
         self._polled_s = -math.inf
         self._busy = False
+        self._to_be_seen = False
         self._link_ok = False
         self._written: tuple[bool, ...] | None = None
         self._asked = 0
@@ -62,6 +63,7 @@ class VirtualPort:
 
     def changed(self, now_s: float) -> None:
         """Something that a poll can see changed."""
+        self._to_be_seen = True
         self._due_s = min(self._due_s, self._next_poll_s(now_s))
 
     def run(self, now_s: float) -> None:
@@ -71,9 +73,10 @@ class VirtualPort:
     def coast(self, until_s: float) -> bool:
         """Nothing is asked and the run rests until then: what is renewed on the way is renewed at once.
 
-        Inputs that change are seen as ever. False where the link is lost or something is being worked on.
+        Inputs that change are seen as ever. False where the link is lost, something is being worked on, or a change is
+        yet to be seen by a poll.
         """
-        if self._busy or not self._link_ok or self.monitor.cause is not None:
+        if self._busy or self._to_be_seen or not self._link_ok or self.monitor.cause is not None:
             return False
         self._due_s = math.inf
         self._plan(self.monitor.renewed_all_the_way(until_s))
@@ -124,6 +127,7 @@ class VirtualPort:
 
     def _turn(self, requests: list[Request]) -> None:
         self._busy = True
+        self._to_be_seen = False
         self._due_s = math.inf
         self._polled_s = self._clock.now_s()
         try:
