@@ -18,6 +18,7 @@ from simulators.endurance.wear import SpecimenBuild, Specimens
 from simulators.safety_io import SafetyIo
 
 WAYS_KEPT = 256
+LEVEL_DOWN, CLOSES, LEVEL_UP, OPENS = range(4)
 LEAST_MM_S = 1.0
 """Of a contact that is moved slower than this, slower does not matter."""
 
@@ -48,6 +49,8 @@ class Bench(ContactCircuit):
         self._all_true = [True] * specimen.mounts
         self._presses = 0
         self._marks: list[tuple[float, int]] = []
+        self._closes_s = math.inf
+        """When the contact closes on the present way."""
         self._ways: dict[tuple[Path, float, float, bool], list[tuple[float, int]]] = {}
         self._acts = (self._level_down, self._close, self._level_up, self._open)
         self._inputs = self.cell.discrete_inputs(0.0)
@@ -78,24 +81,27 @@ class Bench(ContactCircuit):
             if at_s > self._now_s:
                 self._now_s = at_s
             self._happen(self._now_s)
+        if self._marks and self._marks[0][0] <= now_s:
+            self._pass_marks(now_s)
         if now_s > self._now_s:
             self._now_s = now_s
 
     def next_due_s(self) -> float:
-        """When something happens by itself."""
+        """When something happens by itself that anybody could notice.
+
+        Of what the gantry passes that is the make alone: things are set at it. The rest happens at its own time too,
+        but nothing of it shows before somebody looks, or before the gantry is at rest.
+        """
         due_s, watchdog_s = self.axis.due_s, self.safety_io.watchdog_due_s
         if watchdog_s < due_s:
             due_s = watchdog_s
         if self.cell.due_s < due_s:
             due_s = self.cell.due_s
-        if self._marks and self._marks[0][0] < due_s:
-            return self._marks[0][0]
-        return due_s
+        return due_s if due_s < self._closes_s else self._closes_s
 
     def _happen(self, now_s: float) -> None:
-        marks = self._marks
-        if marks and marks[0][0] <= now_s:
-            self._acts[marks.pop(0)[1]](now_s)
+        if self._marks and self._marks[0][0] <= now_s:
+            self._pass_marks(now_s)
         elif self.axis.due_s <= now_s:
             self.axis.live(now_s)
         else:  # rare, and everything in it is looked at together
@@ -106,6 +112,12 @@ class Bench(ContactCircuit):
             self._cell_changed(now_s)
         while self.later:
             self.later.pop(0)(now_s)
+
+    def _pass_marks(self, now_s: float) -> None:
+        """What the gantry has passed until now, each at its time."""
+        while self._marks and self._marks[0][0] <= now_s:
+            at_s, act = self._marks.pop(0)
+            self._acts[act](at_s)
 
     # The safety controller's wiring
     def discrete_inputs(self, now_s: float) -> Sequence[bool]:
@@ -147,6 +159,7 @@ class Bench(ContactCircuit):
 
     def _plan(self, now_s: float) -> None:
         """What the present way will pass, in order."""
+        self._closes_s = math.inf
         if not self.axis.moving:
             self._marks = []
             return
@@ -158,21 +171,24 @@ class Bench(ContactCircuit):
                 self._ways.clear()
             ahead = self._ways[key] = self._passed(path, offset_mm)
         self._marks = [(since_s + at_s, act) for at_s, act in ahead if since_s + at_s >= now_s]
+        for at_s, act in self._marks:
+            if act == CLOSES:
+                self._closes_s = at_s
 
     def _passed(self, path: Path, offset_mm: float) -> list[tuple[float, int]]:
         """What a way passes, by the time from its start: trigger level and contact, downwards or upwards."""
         build, level_mm = self.specimen, self.recorder.level_mm
         if path.to_mm < path.from_mm:
-            ahead = [(path.reaches_s(level_mm), 0)]
+            ahead = [(path.reaches_s(level_mm), LEVEL_DOWN)]
             if not self._pressed:
-                ahead.append((path.reaches_s(build.closes_mm - offset_mm), 1))
+                ahead.append((path.reaches_s(build.closes_mm - offset_mm), CLOSES))
         else:
-            ahead = [(path.reaches_s(level_mm), 2)]
+            ahead = [(path.reaches_s(level_mm), LEVEL_UP)]
             if self._pressed:
-                ahead.append((path.reaches_s(build.opens_mm - offset_mm), 3))
+                ahead.append((path.reaches_s(build.opens_mm - offset_mm), OPENS))
         return sorted(one for one in ahead if one[0] < math.inf)
 
-    def _new_press(self) -> Press:
+    def _new_press(self, now_s: float) -> Press:
         block, row = self.specimens.row(self._presses, self.cycles)
         self._presses += 1
         outcome = None
@@ -183,13 +199,13 @@ class Bench(ContactCircuit):
         press = self._press = Press(block, row, outcome)
         press.make_volts, press.make_is_load = self.volts, self.is_load
         press.bank = self.electrics.bank
-        press.filament_k = self.electrics.cold_k(self._now_s)
+        press.filament_k = self.electrics.cold_k(now_s)
         return press
 
     def _level_down(self, now_s: float) -> None:
         press = self._press
         if press is None or press.is_over or press.make_trigger_s < math.inf:
-            press = self._new_press()
+            press = self._new_press(now_s)
             if self._pressed:
                 press.closed_s = -math.inf
         press.make_trigger_s = now_s
@@ -198,8 +214,8 @@ class Bench(ContactCircuit):
     def _close(self, now_s: float) -> None:
         press = self._press
         if press is None or press.is_over or press.closed_s < math.inf:
-            press = self._new_press()
-        self._pressed = True
+            press = self._new_press(now_s)
+        self._pressed, self._closes_s = True, math.inf
         press.closed_s, press.closing_mm_s = now_s, self._speed_mm_s(now_s)
         if press.make_volts > 0 and press.make_is_load and self.connection == "specimen":
             self._operate(press, now_s)
