@@ -153,8 +153,8 @@ class Cycles:
         return self._failure_words(mount - 1) if self.mounts.failed_at[mount - 1] else None
 
     def can_be_gone_on_with(self) -> bool:
-        """As soon as cycles have begun: their counts are in the ledger."""
-        return self._began
+        """As soon as cycles have begun, here or in the earlier run: their counts are in a ledger."""
+        return self._began or self.continues is not None
 
     def ended_facts(self) -> dict[str, Any]:
         """Counts of every mount."""

@@ -355,7 +355,8 @@ def _datum(parts: Sequence[_Part]) -> dict[str, float] | None:
 
 
 def _ambient_c(parts: Sequence[_Part]) -> float | None:
-    for part in reversed(parts):
+    """Of the air in the last run that made a cycle: one that was refused for its air says nothing of the duty's."""
+    for part in reversed([part for part in parts if len(part.rows)]):
         for entry in reversed(list(part.record.of("ambient"))):
             for name in ("temperature_c", "temperature"):
                 if entry.get(name) is not None:

@@ -119,7 +119,7 @@ class _Explaining:
         )
 
     def _can_be_gone_on_with(self) -> bool:
-        return any(self.record.of("cycles_started"))
+        return bool(self.record.first("cycles_started") or self.record.first("run_started").get("continues"))
 
     # ---- what, when
 
