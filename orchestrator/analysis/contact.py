@@ -11,7 +11,7 @@ Current and contact voltage while on are taken just before the break trigger, wh
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ from orchestrator.analysis.contact_edges import (
     makes,
     open_states,
 )
+from orchestrator.analysis.contact_single import break_of, make_of, single_record
 from orchestrator.analysis.waveform import Array
 
 __all__ = ["Criteria", "CycleFigures", "RecordLayout", "cycle_figures"]
@@ -71,6 +72,13 @@ class CycleFigures:
     broke: Flags
     flowing_after: Flags
 
+    @cached_property
+    def matrix(self) -> Array:
+        """The figures as rows, in the order above, a column for each mount."""
+        times = (self.make_time_s, self.bounce_time_s, self.bounce_count)
+        sizes = (self.inrush_a, self.steady_a, self.drop_v)
+        return np.array((*times, *sizes, self.break_time_s, self.arcing_s))
+
 
 def cycle_figures(
     contact_v: Array, current_a: Array, layout: RecordLayout, criteria: Criteria
@@ -83,6 +91,8 @@ def cycle_figures(
         raise ValueError(
             f"records of shape {contact_v.shape} and {current_a.shape} do not fit {layout.samples} samples"
         )
+    if len(contact_v) == 1:
+        return _of_one(contact_v, current_a, layout, criteria)
     volts, amperes = np.abs(contact_v), np.abs(current_a)
     flowing = amperes > criteria.floor_a
     split, parting_at = layout.make_samples, layout.make_samples + layout.break_pre
@@ -127,6 +137,36 @@ def _gathered(
         broke=opening.opened & ~opening.flowing_last,
         flowing_after=opening.flowing_last,
     )
+
+
+def _of_one(contact_v: Array, current_a: Array, layout: RecordLayout, criteria: Criteria) -> CycleFigures:
+    """The same of one mount, faster."""
+    interval_s, split = layout.interval_s, layout.make_samples
+    record = single_record(np.abs(contact_v[0]), np.abs(current_a[0]), criteria, interval_s, split)
+    first, last, reopenings, open_first, closed_last = make_of(record, criteria)
+    parting, extinction, opened, flowing_last = break_of(record, criteria, interval_s)
+    parting_at, pre = split + layout.break_pre, max(1, layout.make_pre)
+    kept = record.is_open.count(1, split, parting_at) < layout.break_pre / 2
+    before = np.add.reduce(record.amperes[:pre]) > pre * criteria.floor_a
+    rows = np.empty((8, 1))
+    rows[:, 0] = (
+        (first - layout.make_pre) * interval_s,
+        (last - first) * interval_s,
+        reopenings,
+        np.maximum.reduce(record.amperes[:split]),
+        _while_on(current_a[:, split:parting_at], criteria.ac_hz, interval_s)[0],
+        _while_on(contact_v[:, split:parting_at], criteria.ac_hz, interval_s)[0],
+        (extinction - layout.break_pre) * interval_s,
+        (0.0 if extinction < parting else extinction - parting) * interval_s,
+    )
+    make_time, bounce_time, count, inrush, steady, drop, break_time, arcing = rows
+    made, broke = closed_last and kept, opened and not flowing_last
+    flags = np.array(((open_first,), (before,), (made,), (opened,), (broke,), (flowing_last,)))
+    found = CycleFigures(
+        make_time, bounce_time, count.astype(np.int64), inrush, steady, drop, break_time, arcing, *flags
+    )
+    vars(found)["matrix"] = rows  # it is there already
+    return found
 
 
 def _while_on(values: Array, ac_hz: float, interval_s: float) -> Array:

@@ -171,10 +171,10 @@ def breaks(
     parted = is_open.argmax(axis=1)
     opened = parted > 0  # a mount open from the start does not part
     ended = samples - 1 - flowing[:, ::-1].argmax(axis=1)
-    tail = _tail_samples(criteria, interval_s)
+    tail = tail_samples(criteria, interval_s)
     flowing_last = np.add.reduce(amperes[:, -tail:], axis=1) > tail * criteria.floor_a
     flowing_last &= ~opened | (
-        ended >= samples - _pause_samples(criteria, interval_s)
+        ended >= samples - pause_samples(criteria, interval_s)
     )  # an arc that ended does not flow on
     parting = _instants(volts, flowing, np.maximum(parted, 1), criteria, 1.0)
     extinction = _extinctions(amperes, np.minimum(np.maximum(ended, 1), samples - 2), parting)
@@ -185,14 +185,14 @@ def breaks(
     return Breaks(parting, extinction, opened, flowing_last)
 
 
-def _tail_samples(criteria: Criteria, interval_s: float) -> int:
+def tail_samples(criteria: Criteria, interval_s: float) -> int:
     """Over how many of the last samples the current's mean tells whether it flows on: more than an a.c. zero."""
     if criteria.ac_hz == 0.0:
         return TAIL_SAMPLES
     return max(TAIL_SAMPLES, math.ceil(TAIL_PERIODS / (criteria.ac_hz * interval_s)))
 
 
-def _pause_samples(criteria: Criteria, interval_s: float) -> int:
+def pause_samples(criteria: Criteria, interval_s: float) -> int:
     """How long no current is seen about the zero of one that flows on."""
     if criteria.ac_hz == 0.0:
         return PAUSE_SAMPLES

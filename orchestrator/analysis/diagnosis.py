@@ -94,6 +94,8 @@ class Recurrence:
 
 def diagnose(figures: CycleFigures, seen: Seen, expected: Expected) -> Codes:
     """One code of FINDINGS for each mount."""
+    if len(figures.drop_v) == 1 and _one_is_fine(figures, seen, expected):
+        return np.zeros(1, dtype=np.uint8)
     fine = _fine(figures, seen, expected)
     if np.count_nonzero(fine) == len(fine):
         return np.zeros(fine.shape, dtype=np.uint8)
@@ -129,6 +131,26 @@ def _fine(figures: CycleFigures, seen: Seen, expected: Expected) -> Flags:
     worked = figures.open_before & figures.made & figures.broke & (figures.drop_v <= expected.drop_bad_v)
     carried = (figures.steady_a >= least_a) & (figures.steady_a <= most_a)
     return np.asarray(worked & carried & (supplied & on & seen.position_ok & seen.recorded))
+
+
+def _one_is_fine(figures: CycleFigures, seen: Seen, expected: Expected) -> bool:
+    """The same of one mount, in plain numbers."""
+    lowest, drop_v, steady_a = SUPPLY_DIP * expected.supply_v, figures.drop_v.item(), figures.steady_a.item()
+    supplied = seen.supply_on_v / expected.supply_v
+    return bool(
+        figures.open_before.item()
+        and figures.made.item()
+        and figures.broke.item()
+        and drop_v <= expected.drop_bad_v
+        and expected.current_low_a * min(supplied, 1.0) <= steady_a
+        and steady_a <= expected.current_high_a * max(supplied, 1.0)
+        and seen.supply_before_v >= lowest
+        and seen.supply_on_v >= lowest
+        and seen.supply_after_v >= lowest
+        and seen.load_on_v >= LOAD_ON * seen.supply_on_v
+        and seen.position_ok
+        and seen.recorded
+    )
 
 
 def _limits_a(seen: Seen, expected: Expected) -> tuple[Array, Array]:

@@ -103,7 +103,7 @@ class Cycles:
     def verify(self, earlier: EarlierVerification | None) -> None:
         """Settings written and read back, then the specimens are connected."""
         self.bench.prepare()
-        connect_specimen(self.at)
+        connect_specimen(self.at, self.mounts.specimens)
 
     def begin(self) -> None:
         """The initial measurements; a run that goes on with an earlier one reconciles first."""
@@ -252,7 +252,7 @@ class Cycles:
         cycle = operated.cycle
         active = self.mounts.active
         figures, codes = self._diagnosed(operated)
-        matrix = self._matrix(figures)
+        matrix = None if figures is None else figures.matrix
         if not active.all():
             codes, matrix = self._of_active(codes, matrix)
         supply = operated.record.supply_on_v / self.expected.supply_v if operated.record else np.nan
@@ -290,24 +290,6 @@ class Cycles:
         """What a mount shows that has failed, or has its count, is nobody's finding and no trend."""
         active = self.mounts.active
         return np.where(active, codes, 0), None if matrix is None else np.where(active, matrix, np.nan)
-
-    @staticmethod
-    def _matrix(figures: CycleFigures | None) -> Array | None:
-        """The figures as rows of `FIGURES`, a column for each mount."""
-        if figures is None:
-            return None
-        return np.array(
-            (
-                figures.make_time_s,
-                figures.bounce_time_s,
-                figures.bounce_count,
-                figures.inrush_a,
-                figures.steady_a,
-                figures.drop_v,
-                figures.break_time_s,
-                figures.arcing_s,
-            )
-        )
 
     def _write(
         self,
