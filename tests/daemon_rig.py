@@ -185,6 +185,7 @@ class Installation:
             "choice": question["choices"][0] if question["choices"] else None,
             "photo": str(self.photo) if question["needs_photo"] else None,
             "label": question.get("label_of"),
+            "labels": question.get("labels_of"),
         }
         other = EngineLink(places_of_running(self.data))
         try:

@@ -134,6 +134,8 @@ class Demo:
             self._connect(str(question["connection"]))
         if question.get("label_of"):
             answer += ["--label", str(question["label_of"])]  # its technician reads the right one
+        for label in question.get("labels_of") or ():
+            answer += ["--label", str(label)]
         if question.get("needs_photo"):
             answer += ["--photo", str(self.photo)]
         if question.get("choices"):

@@ -91,6 +91,11 @@ class AnswerOrder(Order):
     label: str | None = Field(
         None, description="the specimen's label as read again at the bench", examples=["TW-04"]
     )
+    labels: list[str] = Field(
+        default_factory=list,
+        description="the labels of all mounts in their order, where there are several",
+        examples=[[]],
+    )
     group: str | None = Field(None, description="its group, as found when it is connected")
     condition: str | None = Field(None, description="its condition, as found when it is connected")
     firmware: str | None = Field(None, description="its firmware, as found when it is connected")

@@ -67,8 +67,10 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     parser.add_argument(
         "--label",
+        action="append",
         metavar="TEXT",
-        help="the specimen's label, read again at the bench; another one than the run's is refused",
+        help="the specimen's label, read again at the bench; another one than the run's is refused; with several "
+        "mounts once for each, in their order",
     )
     for name in CARD_FIELDS:
         parser.add_argument(
@@ -174,11 +176,23 @@ def _answer(link: EngineLink, args: argparse.Namespace, question: Facts | None) 
         "photo": str(args.photo.resolve()) if args.photo else None,
         "remark": args.remark,
         "readings": dict(text.partition("=")[::2] for text in args.reading),
-        **{name: getattr(args, name) for name in ("label", *CARD_FIELDS)},
+        **_labels(args, question),
+        **{name: getattr(args, name) for name in CARD_FIELDS},
     }
     if question["ask"] == "arm" and not args.no:
         return _said(args, _arm(link, args, given))
     return _said(args, link.call("answer", who_from(args), **given))
+
+
+def _labels(args: argparse.Namespace, question: Facts) -> Facts:
+    """One label, or those of all mounts. More than are asked for is a mistake that nobody guesses about."""
+    read = args.label or []
+    if question.get("labels_of"):
+        return {"labels": read}
+    if len(read) > 1:
+        asked = "one label" if question.get("label_of") else "no label"
+        raise _refused("not-answered", f"{len(read)} labels were given.", f"this question asks for {asked}")
+    return {"label": read[0] if read else None}
 
 
 def _refused(code: str, sentence: str, help_: str) -> Refusal:

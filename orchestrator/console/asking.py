@@ -18,6 +18,7 @@ NO_MEANS = "To stop the run: type no, then Enter."
 SEEN_MYSELF = "seen by yourself"
 # Outside of a run there is no question of a role, but only one may do it, and says their own name.
 OF_THE_BENCH = {"release": "test operator in charge", "acknowledge": "engineer"}
+LABEL = "label at mount "
 SET = "set "  # before the name of a value of the sequence, so that it cannot be taken for a name of the card
 
 
@@ -109,6 +110,8 @@ def form_for(question: Facts) -> Form:
     asks: list[Ask] = []
     if question.get("label_of"):
         asks.append(_scan_again(str(question["label_of"])))
+    for place, specimen in enumerate(question.get("labels_of") or (), 1):
+        asks.append(_scan_again(str(specimen), place))
     for item in question.get("items") or []:
         asks.append(_item(len(asks) + 1, item, of_run=bool(question.get("question"))))
     if question.get("choices"):
@@ -129,14 +132,19 @@ def form_for(question: Facts) -> Form:
     text = str(question.get("text") or "")
     heading = [f"CAUTION: {caution}"] if caution else []
     heading += [text] if len(text) > ROOM_ABOVE else []  # the third question has no more room for it
+    heading += [f"- {one}" for one in question.get("found") or ()]
     return Form(str(question.get("ask")), heading, asks, int(question.get("question") or 0))
 
 
-def _scan_again(specimen: str) -> Ask:
+def _scan_again(specimen: str, place: int = 0) -> Ask:
+    """The label at the bench, or that of one mount of several."""
+
     def check(text: str) -> str | None:
         return label_objection(text, specimen)
 
-    return Ask("label", "Scan or type the label of the specimen at the bench", NO_MEANS, check=check)
+    name = f"{LABEL}{place}" if place else "label"
+    where = f"at mount {place}, {specimen}" if place else "of the specimen at the bench"
+    return Ask(name, f"Scan or type the label {where}", NO_MEANS, check=check)
 
 
 def _who(role: str | None, others: list[str]) -> Ask:
@@ -203,5 +211,12 @@ def order_of(form: Form, question: Facts, by: str | None) -> tuple[str, Facts]:
         "photo": form.values.get("photo"),
         "remark": form.values.get("remark"),
         "label": form.values.get("label"),
+        **_labels(form),
         "by": who,
     }
+
+
+def _labels(form: Form) -> Facts:
+    """Those of several mounts, in their order; nothing is said of labels where there is one or none."""
+    names = [ask.name for ask in form.asks if ask.name.startswith(LABEL)]
+    return {"labels": [form.values[name] for name in names if name in form.values]} if names else {}

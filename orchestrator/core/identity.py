@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 CARD_FIELDS = ("group", "condition", "firmware")
 """What is written down of a specimen beside its identity: at its admission, and as it was found at the bench."""
 
@@ -19,3 +21,14 @@ def label_objection(label: str | None, specimen: str) -> str | None:
         return None
     told = f"WRONG SPECIMEN: this is {label.strip()}, the run is for {specimen}."
     return f"{told} Do not connect it. Scan the label again."
+
+
+def labels_objection(labels: Sequence[str], specimens: Sequence[str]) -> str | None:
+    """The same for several mounts, a label from each, in their order: what is wrong with the first that is wrong."""
+    for place, specimen in enumerate(specimens, 1):
+        wrong = label_objection(labels[place - 1] if place <= len(labels) else None, specimen)
+        if wrong is not None:
+            return f"Mount {place}: {wrong}"
+    if len(labels) > len(specimens):
+        return f"{len(labels)} labels were read, and there are {len(specimens)} mounts: read one at each."
+    return None

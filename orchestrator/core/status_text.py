@@ -62,9 +62,13 @@ def do_lines(do: Facts) -> list[str]:
 
 def question_lines(question: Facts) -> list[str]:
     """What a question wants to hear."""
-    lines = [f"confirm: {item}" for item in question.get("items") or []]
+    lines = [f"found: {one}" for one in question.get("found") or []]
+    lines += [f"confirm: {item}" for item in question.get("items") or []]
     if question.get("label_of"):
         lines.append("read the specimen's label again, at the bench")
+    if question.get("labels_of"):
+        lines.append("read every label again, at its mount, in this order:")
+        lines += [f"  mount {place}: {one}" for place, one in enumerate(question["labels_of"], 1)]
     if question.get("choices"):
         lines.append(f"say one of: {', '.join(question['choices'])}")
     if question.get("needs_photo"):
@@ -84,6 +88,8 @@ def how_to_answer(question: Facts) -> str:
         parts.append("--confirm-all")
     if question.get("label_of"):
         parts.append("--label LABEL")
+    if question.get("labels_of"):
+        parts.append("--label LABEL --label LABEL ...")
     if question.get("choices"):
         parts.append("--choice STATE")
     if question.get("needs_photo"):

@@ -25,6 +25,7 @@ def answer_from(question: Question, args: Args, who: Person, store: Store) -> An
         choice=text_of(args.get("choice")),
         remark=text_of(args.get("remark")),
         readings={str(k): str(v) for k, v in dict(args.get("readings") or {}).items()},
+        labels=tuple(str(one) for one in args.get("labels") or ()),
         **{name: text_of(args.get(name)) for name in ("label", *CARD_FIELDS)},
     )
     if args.get("photo") and given.yes:

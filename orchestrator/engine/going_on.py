@@ -167,8 +167,7 @@ def _accept(cycles: Cycles, points: list[dict[str, Any]]) -> dict[str, str]:
     """A named person has looked as well, and accepts that the run goes on."""
     at = cycles.at
     at.arming.let_in()
-    found = " ".join(f"{one['point']}: {one['found']}." for one in points)
-    answer = at.ask(
-        "accept", f"Look at what was found, then accept that the run goes on. {found}", items=PERSON_CHECKS
-    )
+    found = tuple(f"{one['point']}: {one['found']}" for one in points)
+    text = "Read what was found, look at the bench, then accept that the run goes on."
+    answer = at.ask("accept", text, items=PERSON_CHECKS, found=found)
     return answer.by.to_json()

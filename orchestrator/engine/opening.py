@@ -39,7 +39,9 @@ def _motion_rules(file: Bench, instrument: str) -> MotionRules | None:
     """How the bench file has an actuator confirm its moves; None for what moves nothing."""
     for rules in file.equipment.values():
         if isinstance(rules, ActuatorRules) and rules.instrument == instrument:
-            return MotionRules(confirm_within_mm=1000.0 * rules.confirm_within, move_within_s=rules.move_within)
+            return MotionRules(
+                confirm_within_mm=1000.0 * rules.confirm_within, move_within_s=rules.move_within
+            )
     return None
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
-from orchestrator.core.identity import CARD_FIELDS, label_objection
+from orchestrator.core.identity import CARD_FIELDS, label_objection, labels_objection
 from orchestrator.engine.pace import Pace
 
 
@@ -43,11 +43,15 @@ class Question:
     role: str | None = None  # the one role that it is asked of
     not_by: tuple[str, ...] = ()  # who has answered before and does not count again
     label_of: str | None = None  # the specimen whose label is read again with the answer
+    labels_of: tuple[str, ...] = ()  # the same where there are several mounts: of each, in their order
+    found: tuple[str, ...] = ()  # what the bench has found out, to be read before the answer
 
     def to_json(self) -> dict[str, Any]:
         asked_of = {"role": self.role} if self.role else {}
         others = {"not_by": list(self.not_by)} if self.not_by else {}
-        label = {"label_of": self.label_of} if self.label_of else {}
+        label: dict[str, Any] = {"label_of": self.label_of} if self.label_of else {}
+        label |= {"labels_of": list(self.labels_of)} if self.labels_of else {}
+        found = {"found": list(self.found)} if self.found else {}
         return {
             "question": self.number,
             "ask": self.ask,
@@ -61,6 +65,7 @@ class Question:
             **asked_of,
             **others,
             **label,
+            **found,
         }
 
 
@@ -68,8 +73,8 @@ class Question:
 class Answer:
     """A person's answer: `yes` False means "no, stop here".
 
-    `label` is the specimen's as it was read again at the bench; group, condition and firmware are as they were found
-    there, where that differs from the admission or was not known then.
+    `label` is the specimen's as it was read again at the bench, `labels` those of several mounts in their order; group,
+    condition and firmware are as they were found there, where that differs from the admission or was not known then.
     """
 
     by: Person
@@ -80,12 +85,14 @@ class Answer:
     remark: str | None = None
     readings: dict[str, str] = field(default_factory=dict)
     label: str | None = None
+    labels: tuple[str, ...] = ()
     group: str | None = None
     condition: str | None = None
     firmware: str | None = None
 
     def to_json(self) -> dict[str, Any]:
-        found = {name: getattr(self, name) for name in ("label", *CARD_FIELDS)}
+        found: dict[str, Any] = {name: getattr(self, name) for name in ("label", *CARD_FIELDS)}
+        found["labels"] = list(self.labels)
         return {
             "by": self.by.to_json(),
             "yes": self.yes,
@@ -126,6 +133,8 @@ def _label_objection(question: Question, answer: Answer) -> str | None:
     """The specimen at the bench has to be the one of the run, by its label read there."""
     if question.label_of is not None:
         return label_objection(answer.label, question.label_of)
+    if question.labels_of:
+        return labels_objection(answer.labels, question.labels_of)
     given = [name for name in CARD_FIELDS if getattr(answer, name)]
     return (
         f"This question asks for no {given[0]}: it is told when the specimen is connected." if given else None

@@ -212,6 +212,8 @@ def _answer_details(entry: Mapping[str, Any], corrected: Mapping[tuple[Any, str]
         else:
             now = amendment["what"]["now"]
             yield f"    reading {name}: {now}   CORRECTED by amendment {amendment['n']}; written then: {value}"
+    if entry.get("labels"):
+        yield f"    labels, by mount: {', '.join(entry['labels'])}"
     for key in ("label", *CARD_FIELDS, "photo", "remark"):
         if entry.get(key):
             yield f"    {key}: {entry[key]}"

@@ -169,7 +169,10 @@ def _cycles_of(record: RunRecord, mount: int) -> int | None:
 
 def card_of(record: RunRecord) -> dict[str, str | None]:
     """Group, condition and firmware of the specimen; what was found at the bench comes before the admission."""
-    told = [record.first("run_started"), *(one for one in record.of("answered") if one.get("label"))]
+    told = [
+        record.first("run_started"),
+        *(one for one in record.of("answered") if one.get("label") or one.get("labels")),
+    ]
     return {name: _newest(told, name) for name in CARD_FIELDS}
 
 

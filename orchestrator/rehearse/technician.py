@@ -94,7 +94,7 @@ class Technician:
             self._hand("cloth", "fresh")
         self._hand("earthing_stick", "home")
         self._go_in("closed")
-        self._then(lambda: self._say(question, label=question.label_of))
+        self._then(lambda: self._say(question, label=question.label_of, labels=question.labels_of))
 
     def _inspect(self, question: Question) -> None:
         self._go_in("open")

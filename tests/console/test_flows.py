@@ -223,6 +223,24 @@ def test_the_label_is_scanned_again_at_the_bench() -> None:
     drive(connect)
 
 
+def test_the_label_of_each_mount_is_scanned_again() -> None:
+    async def connect(rig: Rig, pilot: Any) -> None:
+        items = ["all 2 specimens connected, each at its own mount"]
+        await rig.tell(pilot, "status", asked("connect", labels_of=["WG-01", "WG-02"], items=items))
+        first = rig.text("text")
+        await rig.type(pilot, "WG-01", "WG-01")
+        wrong, second = rig.text("say"), rig.text("text")
+        await rig.type(pilot, "wg-02", "3")
+
+        assert "label at mount 1, WG-01   (1 of 3)" in first
+        assert "WRONG SPECIMEN: this is WG-01, the run is for WG-02. Do not connect it." in wrong
+        assert "label at mount 2, WG-02   (2 of 3)" in second
+        (answer,) = rig.link.orders("/answer")
+        assert (answer["labels"], answer["label"], answer["confirmed"]) == (["WG-01", "wg-02"], None, items)
+
+    drive(connect)
+
+
 def test_arming_shows_the_caution_and_wants_each_item_by_its_own_number() -> None:
     items = ["cell is clear", "earthing stick on its hook"]
 

@@ -224,6 +224,25 @@ def test_a_shell_could_connect_another_specimen_than_the_admitted_one(
     assert found is None if said is None else str(found).startswith(said)
 
 
+@pytest.mark.parametrize(
+    ("labels", "said"),
+    [
+        ((), "Mount 1: The label at the bench was not read"),
+        (("WG-01",), "Mount 2: The label at the bench was not read"),
+        (("WG-02", "WG-01"), "Mount 1: WRONG SPECIMEN: this is WG-02, the run is for WG-01."),
+        (("WG-01", "WG-02", "WG-03"), "3 labels were read, and there are 2 mounts"),
+        (("wg-01", " WG-02"), None),
+    ],
+)
+def test_only_the_first_of_several_labels_was_read_again(labels: tuple[str, ...], said: str | None) -> None:
+    question = Question(2, "connect", "Connect.", ("all connected",), labels_of=("WG-01", "WG-02"))
+    found = objection(
+        question, Answer(Person("T. Made-Up"), confirmed=("all connected",), labels=labels), 0.0
+    )
+
+    assert found is None if said is None else str(found).startswith(said)
+
+
 def test_condition_and_firmware_had_no_field_of_their_own_in_an_answer() -> None:
     elsewhere = Question(1, "arm", "Arm.", ())
     answer = Answer(Person("T. Made-Up"), condition="scratched")

@@ -141,3 +141,33 @@ def test_start_wait_showed_an_answer_line_that_reached_no_daemon(
         showing._take_question(asked("arm", 4))
         told = next(line for line in capsys.readouterr().out.splitlines() if line.startswith("answer with:"))
         assert told == f"answer with: benchward answer --question 4 --confirm-all --by NAME{more}"
+
+
+def test_the_labels_of_all_mounts_are_one_answer(engine: type[PlayedEngine]) -> None:
+    engine.question = asked("connect", 2) | {"labels_of": ["WG-01", "WG-02"]}
+    line = [
+        "answer",
+        "--question",
+        "2",
+        "--confirm-all",
+        "--label",
+        "WG-01",
+        "--label",
+        "WG-02",
+        "--by",
+        "T.",
+    ]
+
+    assert main(line) == 0
+    assert engine.told[0][1]["labels"] == ["WG-01", "WG-02"]
+
+
+def test_two_labels_for_one_specimen_are_refused(
+    engine: type[PlayedEngine], capsys: pytest.CaptureFixture[str]
+) -> None:
+    engine.question = asked("connect", 2) | {"label_of": "WG-01"}
+    line = ["answer", "--question", "2", "--confirm-all", "--label", "WG-01", "--label", "WG-02"]
+
+    assert main(line) == 2
+    assert engine.told == []
+    assert "2 labels were given" in capsys.readouterr().err
