@@ -52,7 +52,7 @@ def test_it_is_at_a_level_when_it_reaches_it(
     from_mm: float, to_mm: float, speed_mm_s: float, acceleration: float, part: float
 ) -> None:
     path = stroke(from_mm, to_mm, speed_mm_s, acceleration)
-    level_mm = from_mm + part * (to_mm - from_mm)
+    level_mm = float(np.clip(from_mm + part * (to_mm - from_mm), *sorted((from_mm, to_mm))))
     at_s = path.reaches_s(level_mm)
     assert 0 <= at_s <= path.time_s
     assert path.position_mm(at_s) == pytest.approx(level_mm, abs=1e-6)

@@ -398,3 +398,16 @@ def test_few_instants_of_its_own_in_a_cycle(rig: Rig) -> None:
             count += 1
     assert rig.plant.bench.cycles == 1 and count <= 4
     assert rig.plant.next_due_s() == math.inf
+
+
+def test_a_cycle_has_ended_when_the_samples_behind_its_break_are_taken(rig: Rig) -> None:
+    rig.move(-12.0)
+    rig.say("G90 G21 G01 Z5.000 F7200.000")
+    rig.now_s += (6.5 + 1.8) / 120  # from -12 to -5.5 mm with the ramp
+    ends_s = rig.now_s + (200 - 80) * INTERVAL_S
+    rig.now_s = ends_s - 1e-5
+    assert rig.send("recorder", b"FETC:CYCL? 1\n") == b"#10\n"
+    assert rig.ask("STAT:OPER:COND?") == "16"
+    rig.now_s = ends_s + 1e-5
+    assert rig.fetch(1)[0][:2] == (1, 2)
+    assert rig.ask("STAT:OPER:COND?") == "32"

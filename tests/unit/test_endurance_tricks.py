@@ -6,6 +6,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from simulators.endurance.electrics import Electrics
+from simulators.endurance.filament import COLD_K
+from simulators.endurance.loads import LoadBuild
+from simulators.endurance.wear import SpecimenBuild, Specimens
 from simulators.truth import FIRST_KEPT, LAST_KEPT, TruthLog
 from tests.endurance_rig import BRAKE, CHECK, LOAD, Rig
 
@@ -86,6 +90,9 @@ def test_a_dip_of_the_supply_lasts_one_cycle() -> None:
         levels.append([code * 40 / 32768 for code in head[6:10]] + [record[0, 1, SPLIT]])
     assert levels[1] == pytest.approx([24.0, 0.86 * 23.82, 0.86 * 23.76, 24.0, 0.86 * 3.59], rel=0.01)
     assert levels[0] == pytest.approx(levels[2], rel=0.01)
+    usual, low = rig.fetch(1)[1][0], rig.fetch(2)[1][0]
+    assert low[0, 0] == pytest.approx(0.86 * usual[0, 0], rel=0.01), "the open contact sees it"
+    assert low[1, :SPLIT].max() == pytest.approx(0.86 * usual[1, :SPLIT].max(), rel=0.02), "and the inrush"
 
 
 def test_a_supply_that_is_off() -> None:
@@ -336,3 +343,39 @@ def test_the_truth_log_is_bounded_and_counts_on() -> None:
     assert [entry["at_s"] for entry in entries] == sorted(entry["at_s"] for entry in entries)
     assert entries[-1] == {"at_s": FIRST_KEPT + 4999.0, "event": "operation", "n": FIRST_KEPT + 4999}
     assert len(told) == 999
+
+
+def test_wear_makes_contacts_worse_towards_the_end_of_their_life() -> None:
+    build = SpecimenBuild(mounts=64, life_cycles=3000.0, life_shape=20.0)
+    specimens = Specimens(build, 5, np.random.default_rng(1))
+    fresh, _ = specimens.row(0, 0)
+    for _ in range(min(specimens.lives()) - 300):
+        specimens.operated()
+    specimens.forget()
+    worn, _ = specimens.row(0, 0)
+    used = (min(specimens.lives()) - 300) / np.array(specimens.lives())
+    grown = np.array(worn.ohm[0]) / np.array(fresh.ohm[0])
+    assert grown == pytest.approx(1 + 0.8 * used**2)
+    longer = np.array(worn.edges_s[0])[:, 1] / np.array(fresh.edges_s[0])[:, 1]
+    assert longer == pytest.approx(1 + 0.6 * used)
+    assert np.array(worn.arc_x[0]) / np.array(fresh.arc_x[0]) == pytest.approx(1 + 0.3 * used)
+
+
+def test_a_lamp_that_is_lit_again_goes_on_from_where_it_was() -> None:
+    electrics = Electrics(LoadBuild(kind="tungsten", voltage_v=110, frequency_hz=50, current_a=0.9))
+    electrics.choose(1, 0.0)
+    electrics.heats(True, 0.0)
+    electrics.heats(False, 0.01)
+    once_k = electrics.cold_k(0.01)
+    electrics.heats(True, 0.02)
+    electrics.heats(False, 0.03)
+    assert COLD_K < once_k < electrics.cold_k(0.03) < 2750
+    electrics.choose(0, 0.03)
+    electrics.choose(1, 30.0)
+    assert electrics.cold_k(30.0) == pytest.approx(COLD_K, abs=5)
+
+
+def test_without_mains_there_is_no_voltage_at_once() -> None:
+    rig = ready()
+    rig.set("mains", "off")
+    assert rig.plant.bench.volts == 0.0
