@@ -1,4 +1,4 @@
-"""The cause of a cycle's trouble is found through the wire: a slice of `python -m tests.studies.confusion_on_the_wire`."""
+"""The cause of a cycle's trouble is found through the wire: a slice of the study `confusion_on_the_wire`."""
 
 from __future__ import annotations
 

@@ -22,6 +22,7 @@ from orchestrator.core.reasons import Reason
 from orchestrator.engine import run as engine_run
 from orchestrator.engine.context import Context
 from orchestrator.engine.cycle_duty import Cycles
+from orchestrator.engine.cycle_rules import DROP_BAD_PART
 from orchestrator.engine.live import live
 from orchestrator.engine.run import RunOrder
 from orchestrator.engine.stop import BenchFault
@@ -84,7 +85,11 @@ class Trials(Cycles):
 class Spoiler:
     """Knows what is wrong and sets it on the plant; `virtual` is where the plant lives."""
 
-    def __init__(self, rehearsal: Rehearsal, seed: int) -> None:
+    def __init__(self, rehearsal: Rehearsal, spec: dict[str, Any], seed: int) -> None:
+        load = spec["load"]
+        self._bad_x = (
+            DROP_BAD_PART * load["voltage_v"] / (spec["specimen"]["contact_ohm"] * load["current_a"])
+        )
         self._virtual = rehearsal.virtual
         self._plant: Any = rehearsal.virtual.plant
         self._random = np.random.default_rng(seed)
@@ -123,7 +128,8 @@ class Spoiler:
         self._virtual.change("specimen", "new")
 
     def _resist(self, bank: int) -> Callable[[], None]:
-        return self._once("specimen.drop", f"x{self._random.uniform(26, 400):.0f}", "x1")
+        worn_x = self._bad_x * self._random.uniform(1.3, 5.0)
+        return self._once("specimen.drop", f"x{worn_x:.0f}", "x1")
 
     def _burn(self, bank: int, lamps: int) -> Callable[[], None]:
         for _ in range(lamps):
@@ -161,7 +167,7 @@ def _try(scenario: str, trials: int, seed: int, counts: Counts) -> None:
     plant = plants.build(spec["kind"], spec, seed)
     sequence = load_sequence(folder / "sequence.yaml", KINDS, {})
     rehearsal = prepare(sequence, load_bench(folder / "bench.yaml"), plant, seed, "S-01", coasts=True)
-    spoiler = Spoiler(rehearsal, seed)
+    spoiler = Spoiler(rehearsal, spec, seed)
     with patch.object(engine_run, "duty_run", lambda at, order: Trials(at, order, spoiler, trials, counts)):
         end = rehearsal.perform()
     assert end.cause.reason is Reason.COUNT_REACHED, end.sentence
