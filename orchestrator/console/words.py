@@ -13,7 +13,7 @@ from typing import Any
 from orchestrator.cli.happenings import value_words, verdict_lines
 from orchestrator.console.known import Known
 from orchestrator.core.status import FRESH_S
-from orchestrator.core.status_text import cut
+from orchestrator.core.status_text import cut, precautions
 from orchestrator.record.wording import plain_name
 
 Facts = Mapping[str, Any]
@@ -120,8 +120,15 @@ def _read_words(entry: Facts) -> str:
 def hardware_line(entry: Facts, width: int) -> str:
     """Contactor, earth and voltages, as their own feedback says."""
     volts = [f"{name} {value:.0f} V" for name, value in (entry.get("voltages") or {}).items()]
-    parts = [f"contactor {str(entry['contactor']).upper()}", f"earth {str(entry['earth']).upper()}", *volts]
-    return cut(plain("    " + ", ".join(parts)), width)
+    held = [
+        f"{name} {state.upper()}" for name, _, state in (one.partition(" ") for one in precautions(entry))
+    ]
+    parts = [f"contactor {str(entry['contactor']).upper()}", *held]
+    line = plain("    " + ", ".join([*parts, *volts]))
+    if len(line) > width and volts:
+        highest_v = max(abs(value) for value in entry["voltages"].values())
+        line = plain("    " + ", ".join([*parts, f"highest voltage {highest_v:.0f} V"]))
+    return cut(line, width)
 
 
 def is_old(status: Facts) -> bool:

@@ -18,8 +18,12 @@ FRESH_S = 1.0
 SYMBOLS = {"no": "(X)", "not known": "(?)", "yes": "(_)"}
 STAY_OUT = "Do not enter. Treat the bench as live and call the test operator in charge."
 BEFORE_TOUCHING = "Before you touch anything: test for absence of voltage, put the earthing stick on."
+BEFORE_REACHING_IN = (
+    "Before you touch anything: test for absence of voltage, stay clear of all that can move."
+)
 TO_ABORT = "benchward abort"
 MOST_FIGURES = 24
+EARTH = "earth"  # in the name of the switch that earths
 _OFF_STATES = ("ready for operation", "out of operation")
 _RED = {"in operation": "energy may be on", "ready to switch on": "the bench is armed"}
 _WAITS_FOR = {
@@ -27,6 +31,8 @@ _WAITS_FOR = {
     "inspect": "a person inspects",
     "arm": "a person arms the bench",
     "hold": "a person releases the hold point",
+    "accept": "a person accepts what was found",
+    "attend": "a person watches the first cycles",
     "release": "the test operator in charge releases the bench",
     "acknowledge": "an engineer acknowledges the failure of the software",
 }
@@ -57,7 +63,7 @@ def compose(
         **{key: run.get(key) for key in ("bench", "run", "title", "specimen", "started_by")},
         "may_i_go_in": entry,
         "going_on": _going_on(run, last_end, lost),
-        "do": _do(entry, view, run),
+        "do": _do(entry, view, run, last_end or {}),
         "interlocks": _interlocks(view, now_s),
         "ambient": dict(view.get("ambient") or {}),
         "figures": [_compact(one) for one in list(run.get("figures") or [])[-MOST_FIGURES:]],
@@ -88,7 +94,7 @@ def aged(status: Facts, now_s: float) -> dict[str, Any]:
 # What a reading said that has grown old since: nobody may rely on any of it, whatever the answer was.
 _NOTHING_KNOWN: Facts = {
     "state": "not known", "lamp": "not known", "stored_v": None, "terminals_v": None, "voltages": {},
-    "contactor": "not known", "earth": "not known", "proven": False,
+    "contactor": "not known", "earth": "not known", "precautions": {}, "proven": False,
 }  # fmt: skip
 
 
@@ -104,6 +110,7 @@ def _entry(view: Facts, now_s: float, lost: str | None) -> dict[str, Any]:
         "voltages": dict(voltages),
         "contactor": _contactor(view),
         "earth": _earth(view),
+        "precautions": _precautions(view),
         "age_s": age_s,
         "proven": _is_proven(view) and not _is_old(age_s),
     }
@@ -181,12 +188,24 @@ def _contactor(view: Facts) -> str:
 
 
 def _earth(view: Facts) -> str:
-    """On only when its feedback says so; benches without one count every precaution that they lift."""
+    """On only when its feedback says so; none, where the bench has no earthing switch among what it lifts."""
     lifted: Facts = view.get("lifted") or {}
     if not lifted or view.get("read_at_s") is None:
         return "not known"
-    wanted = [one for name, one in lifted.items() if "earth" in name] or list(lifted.values())
+    wanted = [one for name, one in lifted.items() if EARTH in name]
+    if not wanted:
+        return "none"
     return "on" if all(one.get("closed") for one in wanted) else "off"
+
+
+def _precautions(view: Facts) -> dict[str, str]:
+    """What else is lifted while an output is on, a brake for one: closed or lifted, as its feedback says."""
+    lifted: Facts = view.get("lifted") or {}
+    if view.get("read_at_s") is None:
+        return {}
+    return {
+        name: "closed" if one.get("closed") else "lifted" for name, one in lifted.items() if EARTH not in name
+    }
 
 
 # --------------------------------------------------------------------------- what is going on?
@@ -279,13 +298,14 @@ def _seconds(left_s: float) -> str:
 # --------------------------------------------------------------------------- what do I do?
 
 
-def _do(entry: Facts, view: Facts, run: Facts) -> dict[str, Any]:
+def _do(entry: Facts, view: Facts, run: Facts, last_end: Facts) -> dict[str, Any]:
     question = run.get("question") or _question_of_the_bench(view, run)
-    sentence, then = _act(entry, question, run)
+    sentence, then = _act(entry, question, run, last_end)
+    before = BEFORE_REACHING_IN if entry["earth"] == "none" else BEFORE_TOUCHING
     return {
         "sentence": sentence,
         "then": then,
-        "caution": (question or {}).get("caution") or (BEFORE_TOUCHING if entry["answer"] == "yes" else None),
+        "caution": (question or {}).get("caution") or (before if entry["answer"] == "yes" else None),
         "question": question,
         "abort": TO_ABORT if run.get("run") else None,
     }
@@ -295,7 +315,8 @@ def _question_of_the_bench(view: Facts, run: Facts) -> dict[str, Any] | None:
     """What must be answered outside of a run: a blocked start, a failure of the software."""
     if view.get("blocked"):
         text = f"{view['blocked']} Release it only after you have made sure, at the bench, that it is off."
-        return _bench_question("release", text, "off and earthed, checked at the bench")
+        off = "off" if _earth(view) == "none" else "off and earthed"
+        return _bench_question("release", text, f"{off}, checked at the bench")
     failure = run.get("unacknowledged")
     if failure:
         text = f"The software failed in run {failure.get('run')}: {failure.get('what')}. The next run is refused."
@@ -307,7 +328,7 @@ def _bench_question(ask: str, text: str, item: str) -> dict[str, Any]:
     return {"question": 0, "ask": ask, "text": text, "items": [item], "choices": [], "needs_photo": False}
 
 
-def _act(entry: Facts, question: Facts | None, run: Facts) -> tuple[str, str | None]:
+def _act(entry: Facts, question: Facts | None, run: Facts, last_end: Facts) -> tuple[str, str | None]:
     """What to do now, and what comes then."""
     asked = str(question["text"]) if question else None
     if entry["answer"] == "not known":
@@ -317,7 +338,10 @@ def _act(entry: Facts, question: Facts | None, run: Facts) -> tuple[str, str | N
     if run.get("paused"):
         return "The run is paused. To go on: benchward resume", None
     if not run.get("run"):
-        return "To begin a run: benchward start SEQUENCE --specimen ID", None
+        begin = "To begin a run: benchward start SEQUENCE --specimen ID"
+        if last_end.get("go_on_with"):
+            return f"To go on with the last run: benchward resume {last_end['go_on_with']}", begin
+        return begin, None
     if entry["answer"] == "no":
         return "Nothing. Stay outside.", run.get("next") or None
     return "Nothing yet: wait.", run.get("next") or None

@@ -113,7 +113,14 @@ def age_words(entry: Facts) -> str:
 
 def _hardware(entry: Facts) -> str:
     volts = [f"{name} {value:.0f} V" for name, value in (entry.get("voltages") or {}).items()]
-    return ", ".join([f"contactor {entry['contactor']}", f"earth {entry['earth']}", *volts])
+    return ", ".join([f"contactor {entry['contactor']}", *precautions(entry), *volts])
+
+
+def precautions(entry: Facts) -> list[str]:
+    """The earth; on a bench that has none, what else is lifted while an output is on."""
+    if entry["earth"] != "none":
+        return [f"earth {entry['earth']}"]
+    return [f"{name} {state}" for name, state in (entry.get("precautions") or {}).items()]
 
 
 def interlock_line(interlocks: Iterable[Facts]) -> str:

@@ -150,7 +150,8 @@ def inspect(at: Context, confirm: tuple[str, ...], needs_photo: bool) -> None:
     """A person looks, with everything off and the lamp green, and confirms each point."""
     at.arming.let_in()
     at.progress.say("inspection")
-    text = "Everything is off and earthed. Inspect, and confirm each point."
+    off = "off and earthed" if any("earth" in name for name in at.bench.file.lifted) else "off"
+    text = f"Everything is {off}. Inspect, and confirm each point."
     at.ask("inspect", text, items=confirm, needs_photo=needs_photo)
 
 

@@ -12,8 +12,10 @@ from orchestrator.core.reasons import Reason
 from orchestrator.core.states import BenchState
 from orchestrator.engine.context import Context
 from orchestrator.engine.stop import BenchFault
+from sequences.bench import Actuator
 
 if TYPE_CHECKING:
+    from sequences.bench import Bench
     from sequences.model import Arm
 
 PROOF_MARGIN_S = 2.0
@@ -22,6 +24,15 @@ CAUTION = (
     "Stored energy, arc, fire and shock can kill. Nobody is in the cell, the hardware interlock chain is intact "
     "(it is the safety function, this software is not), and the local rules for this work are kept."
 )
+
+
+MOVES = "What moves by itself crushes. "
+
+
+def caution_of(bench: Bench) -> str:
+    """What is said to whoever arms: the dangers that this bench has."""
+    moves = any(isinstance(one, Actuator) for one in bench.equipment.values())
+    return f"{MOVES}{CAUTION}" if moves else CAUTION
 
 
 class Arming:
@@ -34,13 +45,13 @@ class Arming:
 
     def require(self) -> None:
         """Return with the bench ready to switch on; ask a person when it is not."""
-        refused = ""
+        refused, caution = "", caution_of(self._at.bench.file)
         while not self._holds():
             if self._armed_s is not None:
                 self.withdraw()
             self._at.progress.say("waiting for a person to arm the bench")
             text = f"{refused}Arm the bench: leave the cell, close it, and confirm."
-            answer = self._at.ask("arm", text, items=tuple(self._arm.confirm), caution=CAUTION)
+            answer = self._at.ask("arm", text, items=tuple(self._arm.confirm), caution=caution)
             self._ask_others(answer.by.name)
             refused = self._try(answer.by.name)
 
@@ -52,7 +63,11 @@ class Arming:
             at.progress.say("waiting for a second person")
             text = f"A second person, not {first}: make sure for yourself, and confirm."
             items = tuple(self._arm.confirm)
-            asked.append(at.ask("arm", text, items=items, caution=CAUTION, not_by=tuple(asked)).by.name)
+            asked.append(
+                at.ask(
+                    "arm", text, items=items, caution=caution_of(at.bench.file), not_by=tuple(asked)
+                ).by.name
+            )
         if wanted.witness:
             at.progress.say("waiting for the witness")
             text, items = "Witness: say that you are ready.", ("the witness is ready",)

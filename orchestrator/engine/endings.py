@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Any
 
 from orchestrator.core.outcome import exit_code, in_words
 from orchestrator.core.reasons import GO_ON
-from orchestrator.record.reader import last, read_run
-from orchestrator.record.specimens import newest_run
+from orchestrator.engine.preflight import FINISHED
+from orchestrator.record.reader import NoRecord, RunRecord, last, read_run
+from orchestrator.record.specimens import after_a_stop, newest_run
+from orchestrator.record.store import StorageFault
 from sequences.capture import INDICATOR_STATES
 
 if TYPE_CHECKING:
@@ -34,6 +36,7 @@ def end_facts(name: str, folder: Path, end: RunEnd) -> Args:
         "verdicts": [row.to_json() for row in end.rows],
         "sealed": end.sealed,
         "exit_code": exit_code(end.outcome, off_proven),
+        "go_on_with": _in_folder(folder),
     }
 
 
@@ -50,9 +53,33 @@ def end_of_newest(data: Path) -> Args | None:
         if record.first("cycles_started"):
             sentence = f"{sentence[:-1]}, then {GO_ON.replace('RUN', record.run)}."
         facts = {"outcome": "none", "reason": "power_lost", "off_proven": None, "sentence": sentence}
-        return known | facts | {"indicator_doubt": indicator_doubt(record.entries)}
+        goes_on = {"go_on_with": may_be_gone_on_with(record)}
+        return known | facts | goes_on | {"indicator_doubt": indicator_doubt(record.entries)}
     kept = {key: ended.get(key) for key in ("outcome", "reason", "off_proven", "sentence", "indicator_doubt")}
-    return known | kept | {"verdicts": list(record.of("verdict"))}
+    verdicts = list(record.of("verdict"))
+    return known | kept | {"verdicts": verdicts, "go_on_with": may_be_gone_on_with(record)}
+
+
+def may_be_gone_on_with(record: RunRecord) -> str | None:
+    """The run's own name, where its duty is one of cycles that stopped before its end and left its specimens fit.
+
+    It is what a person is offered. Whether it really goes on is looked at when they ask for it: see `preflight`.
+    """
+    ended, began = record.last("run_ended"), record.first("run_started")
+    if not (record.first("cycles_started") or began.get("continues")):
+        return None
+    failed = any(row.get("verdict") == "F" for row in record.of("verdict"))
+    if failed or ended.get("reason") in FINISHED or after_a_stop(record, ended) != "may go on":
+        return None
+    return record.run
+
+
+def _in_folder(folder: Path) -> str | None:
+    """The same of a run that has just ended; nothing, where there is no record that could be gone on with."""
+    try:
+        return may_be_gone_on_with(read_run(folder))
+    except (NoRecord, StorageFault):
+        return None
 
 
 def indicator_doubt(entries: list[Args]) -> str | None:

@@ -203,14 +203,14 @@ def _spends(
         return "it failed a requirement"
     if any(entry.get("state") in _IGNITED for entry in record.of("observation")):
         return "its indicator showed ignition"
-    if applied and _after_a_stop(record, ended) == "is spent":
+    if applied and after_a_stop(record, ended) == "is spent":
         return f"it was stopped after {applied} shot(s), and its sequence says that it is spent then"
-    if cycles and _after_a_stop(record, ended) == "is spent":
+    if cycles and after_a_stop(record, ended) == "is spent":
         return f"it was stopped after {cycles:,} cycles, and its sequence says that it is spent then"
     return None
 
 
-def _after_a_stop(record: RunRecord, ended: dict[str, Any]) -> str:
+def after_a_stop(record: RunRecord, ended: dict[str, Any]) -> str:
     """What the sequence says of a specimen after a stop; spent, where it cannot be known."""
     if "after_a_stop" in ended:
         return str(ended["after_a_stop"])

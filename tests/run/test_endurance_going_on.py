@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from orchestrator.core.reasons import Reason
+from orchestrator.engine.endings import may_be_gone_on_with
 from orchestrator.engine.people import Answer, Person, Question, objection
 from orchestrator.engine.preflight import Refused, preflight_going_on
 from orchestrator.record.continued import CannotGoOn, continued, rows_of, with_earlier
@@ -41,6 +42,16 @@ def abort_in(made: Bench, cycle: int) -> None:
         stop.because(Reason.ABORT_BY_PERSON, "asked for it", "a person")
 
     after_make(made, cycle, 1.0, abort)
+
+
+def test_a_run_that_may_go_on_is_offered_and_one_at_its_end_is_not(tmp_path: Path) -> None:
+    made = stopped(tmp_path, 25)
+    stopped_run = may_be_gone_on_with(read_run(made.saved()))
+    made.after(600.0, {})
+    made.rehearsal.perform()
+
+    assert stopped_run is not None
+    assert may_be_gone_on_with(read_run(made.saved())) is None
 
 
 def counted(made: Bench) -> Any:

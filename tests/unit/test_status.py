@@ -113,6 +113,36 @@ def test_a_yes_comes_with_the_caution_that_belongs_to_it() -> None:
     assert status["may_i_go_in"]["symbol"] == "(_)"
 
 
+def without_earth() -> dict[str, Any]:
+    """A bench that moves something and has no earthing switch: what it lifts is a brake."""
+    return snapshot(
+        lifted={"brake": {"commanded": False, "closed": True}},
+        voltages={"supply_side": 0.0, "contact_side": 0.0},
+    )
+
+
+def test_a_bench_without_an_earthing_switch_was_said_to_be_earthed() -> None:
+    status = compose(without_earth(), None, None, NOW_S, None)
+    entry, text = status["may_i_go_in"], " ".join(render(status).split())
+
+    assert (entry["words"], entry["earth"]) == ("YES. Off is proven.", "none")
+    assert "earth" not in status["do"]["caution"]
+    assert "stay clear of all that can move" in status["do"]["caution"]
+    assert "contactor open, brake closed, supply_side 0 V" in text
+
+
+def test_a_stopped_run_that_may_go_on_is_offered_with_its_command() -> None:
+    ended = {"run": "R-1", "reason": "abort_by_person", "sentence": "Stopped.", "go_on_with": "R-1"}
+    offered, not_offered = (
+        compose(without_earth(), None, one, NOW_S, None)["do"]
+        for one in (ended, ended | {"go_on_with": None})
+    )
+
+    assert offered["sentence"] == "To go on with the last run: benchward resume R-1"
+    assert offered["then"].startswith("To begin a run: benchward start")
+    assert not_offered["sentence"].startswith("To begin a run: benchward start")
+
+
 def test_facts_come_from_feedback_and_not_from_commands() -> None:
     view = snapshot()
     view["outputs"]["leakage"]["off_feedback"] = False
