@@ -128,3 +128,14 @@ def test_a_fault_that_changed_nothing_is_not_tried(monkeypatch: pytest.MonkeyPat
 
     assert cell.breaches == ()
     assert not cell.tried
+
+
+def test_a_write_that_fails_behind_the_last_entry_is_tried() -> None:
+    known = traced(ORDER)
+    sheet = next(p for p in known.points if p.kind is PointKind.WRITE and p.where == "sheet.txt")
+    chosen = replace(select(known, 1), numbers=frozenset({sheet.number}), pairs={})
+
+    found = walk(ORDER.make, known, range(sheet.number, sheet.number + 1), chosen)
+
+    assert {"disk_full", "write_fails"} <= {cell.fault for cell in found}
+    assert all(cell.tried for cell in found)

@@ -252,7 +252,8 @@ class _Walker:
         if known is None:
             return case
         on_the_wire = case.restarted or case.fault in LINK_FAULTS
-        tried = case.tried and (on_the_wire or not known.is_history(case.truth, case.promised, None))
+        untouched = case.end == known.end and known.is_history(case.truth, case.promised, None)
+        tried = case.tried and (on_the_wire or not untouched)
         return replace(case, tried=tried, fails_anyway=lambda: known.failed)
 
     def _tell_judged(self, case: Callable[[], Case]) -> None:
