@@ -26,58 +26,101 @@ FIGURES = {
 """The figures of a cycle in the order of their rows, with their units."""
 
 
+BLOCK = (
+    64  # cycles whose figures are taken in together: of one cycle's few numbers, most of the time is calling
+)
+
+
 class Digest:
     """Arrays of shape (figures, mounts); a figure that a cycle did not give is not a number there."""
 
     def __init__(self, mounts: int) -> None:
         shape = (len(FIGURES), mounts)
-        self.count = np.zeros(shape, np.int64)
-        self.first, self.last = np.full(shape, np.nan), np.full(shape, np.nan)
-        self.smallest, self.largest = np.full(shape, np.inf), np.full(shape, -np.inf)
-        self.first_at, self.last_at = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
-        self.smallest_at, self.largest_at = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
+        self._count = np.zeros(shape, np.int64)
+        self._first, self._last = np.full(shape, np.nan), np.full(shape, np.nan)
+        self._smallest, self._largest = np.full(shape, np.inf), np.full(shape, -np.inf)
+        self._first_at, self._last_at = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
+        self._smallest_at, self._largest_at = np.zeros(shape, np.int64), np.zeros(shape, np.int64)
+        self._block = np.empty((BLOCK, *shape))
+        self._cycles: list[int] = []  # of the block's rows
 
-    def take(self, cycle: int, figures: Array, counts: Array) -> None:
-        """One cycle's figures; `counts` says for which mounts they count."""
-        there = np.isfinite(figures) & counts
-        smaller, larger = there & (figures < self.smallest), there & (figures > self.largest)
-        if smaller.any():
-            self.smallest[smaller], self.smallest_at[smaller] = figures[smaller], cycle
-        if larger.any():
-            self.largest[larger], self.largest_at[larger] = figures[larger], cycle
-        fresh = there & (self.count == 0)
-        if fresh.any():
-            self.first[fresh], self.first_at[fresh] = figures[fresh], cycle
-        self.last[there], self.last_at[there] = figures[there], cycle
-        self.count += there
+    @property
+    def count(self) -> Array:
+        """How many there were."""
+        self._take_in()
+        return self._count
+
+    @property
+    def first(self) -> Array:
+        """The first of each."""
+        self._take_in()
+        return self._first
+
+    @property
+    def last(self) -> Array:
+        """The last of each."""
+        self._take_in()
+        return self._last
+
+    def take(self, cycle: int, figures: Array, counts: Array | None = None) -> None:
+        """One cycle's figures; `counts` says for which mounts they count, None for all."""
+        block = self._block[len(self._cycles)]
+        block[:] = figures
+        if counts is not None:
+            block[:, ~counts] = np.nan
+        self._cycles.append(cycle)
+        if len(self._cycles) == BLOCK:
+            self._take_in()
+
+    def _take_in(self) -> None:
+        """The cycles since the last time, as if they came one after the other."""
+        if not self._cycles:
+            return
+        cycles, values = np.array(self._cycles), self._block[: len(self._cycles)]
+        self._cycles = []
+        there = np.isfinite(values)
+        some = there.any(axis=0)
+        first, last = there.argmax(axis=0), len(cycles) - 1 - there[::-1].argmax(axis=0)
+        low = np.where(there, values, np.inf).argmin(axis=0)
+        high = np.where(there, values, -np.inf).argmax(axis=0)
+        for at, where, kept, kept_at in (
+            (first, some & (self._count == 0), self._first, self._first_at),
+            (last, some, self._last, self._last_at),
+            (low, some & (_of(values, low) < self._smallest), self._smallest, self._smallest_at),
+            (high, some & (_of(values, high) > self._largest), self._largest, self._largest_at),
+        ):
+            kept[where], kept_at[where] = _of(values, at)[where], cycles[at[where]]
+        self._count += there.sum(axis=0)
 
     def take_many(self, cycles: Array, figures: Array, mount: int) -> None:
         """Figures of earlier cycles of one mount (from 0): shape (figures, cycles), in their order."""
+        self._take_in()
         for row in range(len(FIGURES)):
             there = np.flatnonzero(np.isfinite(figures[row]))
             if not there.size:
                 continue
             column, place = figures[row][there], (row, mount)
             low, high = int(column.argmin()), int(column.argmax())
-            self.count[place] += there.size
-            self.first[place], self.first_at[place] = column[0], cycles[there[0]]
-            self.last[place], self.last_at[place] = column[-1], cycles[there[-1]]
-            self.smallest[place], self.smallest_at[place] = column[low], cycles[there[low]]
-            self.largest[place], self.largest_at[place] = column[high], cycles[there[high]]
+            self._count[place] += there.size
+            self._first[place], self._first_at[place] = column[0], cycles[there[0]]
+            self._last[place], self._last_at[place] = column[-1], cycles[there[-1]]
+            self._smallest[place], self._smallest_at[place] = column[low], cycles[there[low]]
+            self._largest[place], self._largest_at[place] = column[high], cycles[there[high]]
 
     def to_json(self, mount: int) -> dict[str, dict[str, Any]]:
         """What is kept of one mount (from 0), for the journal: each value with its cycle, and how many there were."""
+        self._take_in()
         kept = {}
         for row, (name, unit) in enumerate(FIGURES.items()):
             place = (row, mount)
-            if self.count[place]:
+            if self._count[place]:
                 points = zip(
                     ("first", "smallest", "largest", "last"),
-                    (self.first, self.smallest, self.largest, self.last),
-                    (self.first_at, self.smallest_at, self.largest_at, self.last_at),
+                    (self._first, self._smallest, self._largest, self._last),
+                    (self._first_at, self._smallest_at, self._largest_at, self._last_at),
                     strict=True,
                 )
-                kept[name] = {"unit": unit, "count": int(self.count[place])} | {
+                kept[name] = {"unit": unit, "count": int(self._count[place])} | {
                     point: {"value": float(value[place]), "cycle": int(at[place])}
                     for point, value, at in points
                 }
@@ -88,9 +131,10 @@ class Digest:
 
         `uncertainty` gives for a result a function from a value to (expanded uncertainty, coverage factor).
         """
+        self._take_in()
         found = {}
         for row, (name, unit) in enumerate(FIGURES.items()):
-            if self.count[row, mount]:
+            if self._count[row, mount]:
                 found[name] = self._values(row, mount, unit, uncertainty.get(name))
         return found
 
@@ -98,13 +142,19 @@ class Digest:
         of = {
             int(at[row, mount]): float(value[row, mount])
             for value, at in (
-                (self.first, self.first_at),
-                (self.smallest, self.smallest_at),
-                (self.largest, self.largest_at),
-                (self.last, self.last_at),
+                (self._first, self._first_at),
+                (self._smallest, self._smallest_at),
+                (self._largest, self._largest_at),
+                (self._last, self._last_at),
             )
         }
         return [
             Value(cycle, value, unit, *(uncertainty(value) if uncertainty else (None, None)))
             for cycle, value in sorted(of.items())
         ]
+
+
+def _of(values: Array, at: Array) -> Array:
+    """The value of each figure and mount at the place of its own."""
+    found: Array = np.take_along_axis(values, at[np.newaxis], axis=0)[0]
+    return found

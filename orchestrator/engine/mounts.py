@@ -38,6 +38,12 @@ class Policy:
 class Mounts:
     """Counts as arrays, one place a mount; mount numbers that people see begin with 1."""
 
+    active: Array
+    """Which have neither failed nor their count."""
+    all_active: bool
+    reached: bool
+    """Whether no mount has anything left to do."""
+
     def __init__(self, specimens: Sequence[str], policy: Policy, cycles: int) -> None:
         self.specimens = tuple(specimens)
         self.policy = policy
@@ -45,13 +51,38 @@ class Mounts:
         self.commanded = 0
         self.position_confirmed = 0
         count = len(self.specimens)
-        self.done = np.zeros(count, np.int64)
-        self.confirmed = np.zeros(count, np.int64)
         self.malfunctions = np.zeros(count, np.int64)
-        self.in_a_row = np.zeros(count, np.int64)
         self.failed_at = np.zeros(count, np.int64)
-        self.findings = np.zeros((count, len(FINDINGS)), np.int64)
-        self.active = np.ones(count, bool)
+        self._done = np.zeros(count, np.int64)
+        self._confirmed = np.zeros(count, np.int64)
+        self._in_a_row = np.zeros(count, np.int64)
+        self._findings = np.zeros((count, len(FINDINGS)), np.int64)
+        self._clean = 0  # cycles in which every mount did its part, and that the arrays do not hold yet
+        self._retire()
+
+    @property
+    def done(self) -> Array:
+        """Operations that each specimen has had."""
+        self._take_in()
+        return self._done
+
+    @property
+    def confirmed(self) -> Array:
+        """Those in which it did its part."""
+        self._take_in()
+        return self._confirmed
+
+    @property
+    def in_a_row(self) -> Array:
+        """Malfunctions without a good operation between them, up to now."""
+        self._take_in()
+        return self._in_a_row
+
+    @property
+    def findings(self) -> Array:
+        """How often each of FINDINGS was found, of shape (mounts, findings)."""
+        self._take_in()
+        return self._findings
 
     def go_on_from(
         self,
@@ -65,42 +96,53 @@ class Mounts:
         """Take over what an earlier run counted."""
         self.commanded = commanded
         self.position_confirmed = commanded - int(findings[:, ACTUATOR].max())
-        self.done, self.confirmed = done.copy(), confirmed.copy()
-        self.findings, self.failed_at = findings.copy(), failed_at.copy()
+        self._clean = 0
+        self._done, self._confirmed = done.copy(), confirmed.copy()
+        self._findings, self.failed_at = findings.copy(), failed_at.copy()
         self.malfunctions = findings[:, _IS_MALFUNCTION].sum(axis=1)
-        self.in_a_row = in_a_row.copy()
-        self.active = (self.failed_at == 0) & (self.done < self.cycles)
+        self._in_a_row = in_a_row.copy()
+        self._retire()
 
     def take(self, cycle: int, codes: Array) -> list[int]:
         """Count one cycle's findings (one code a mount); the mounts, from 0, that have failed by it."""
         self.commanded = cycle
-        active = self.active
-        if not codes.any():  # all of it as it should be, as nearly always
-            self.done += active
-            self.confirmed += active
-            self.findings[:, OK] += active
-            self.in_a_row[:] = 0
-            self._retire()
+        if not np.count_nonzero(codes):  # all of it as it should be, as nearly always
+            self._clean += 1
+            if self._clean == self._clean_left:
+                self._take_in()
             return []
+        self._take_in()
+        active = self.active
         counted, bad = _IS_COUNTED[codes] & active, _IS_MALFUNCTION[codes] & active
-        self.done += counted
-        self.confirmed += counted & ~bad
+        self._done += counted
+        self._confirmed += counted & ~bad
         self.malfunctions += bad
-        self.findings[active, codes[active]] += 1
-        self.in_a_row = np.where(counted, (self.in_a_row + 1) * bad, self.in_a_row)
-        reached = self.in_a_row if self.policy.in_a_row else self.malfunctions
+        self._findings[active, codes[active]] += 1
+        self._in_a_row = np.where(counted, (self._in_a_row + 1) * bad, self._in_a_row)
+        reached = self._in_a_row if self.policy.in_a_row else self.malfunctions
         failed = bad & (reached >= self.policy.times)
         self.failed_at[failed] = cycle
         self._retire()
         return [int(each) for each in np.flatnonzero(failed)]
 
-    def _retire(self) -> None:
-        self.active = (self.failed_at == 0) & (self.done < self.cycles)
+    def _take_in(self) -> None:
+        """The cycles since the last time in which all was as it should be."""
+        clean, self._clean = self._clean, 0
+        if not clean:
+            return
+        once = clean * self.active
+        self._done += once
+        self._confirmed += once
+        self._findings[:, OK] += once
+        self._in_a_row[:] = 0
+        self._retire()
 
-    @property
-    def reached(self) -> bool:
-        """Whether no mount has anything left to do."""
-        return not self.active.any()
+    def _retire(self) -> None:
+        """Which mounts go on, and how many cycles can pass before one of them has its count."""
+        self.active = (self.failed_at == 0) & (self._done < self.cycles)
+        going = self._done[self.active]
+        self.all_active, self.reached = going.size == self.active.size, not going.size
+        self._clean_left = self.cycles - int(going.max()) if going.size else 0
 
     @property
     def failed(self) -> list[int]:
