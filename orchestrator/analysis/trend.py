@@ -6,55 +6,57 @@ whatever the run's length.
 
 from __future__ import annotations
 
-import math
-from bisect import bisect_left, insort
-from collections import deque
+import numpy as np
+from numpy.typing import NDArray
+
+from orchestrator.analysis.contact_edges import Flags
+from orchestrator.analysis.waveform import Array
 
 
 class Trend:
-    """One figure of one specimen. Before `over` values are in, there is no median and no growth (None)."""
+    """One figure of some specimens over the last `over` cycles. Not a number is a figure that a cycle did not give.
 
-    def __init__(self, over: int) -> None:
+    There is no median (not a number) before `over` cycles, nor of a stretch of which less than half is there.
+    """
+
+    def __init__(self, over: int, mounts: int = 1) -> None:
         """`over` is the number of cycles a median is taken of. Raises ValueError below 1."""
         if over < 1:
             raise ValueError(f"a median over {over} cycles is none")
         self.over = over
-        self.first_median: float | None = None
-        self._latest: deque[float] = deque()
-        self._sorted: list[float] = []
+        self.taken = 0
+        self.first: Array = np.full(mounts, np.nan)
+        """Medians of the first stretch."""
+        self._latest: NDArray[np.float64] = np.full((over, mounts), np.nan)
 
-    def add(self, value: float) -> None:
-        """The next cycle's value; one that is missing (NaN) is passed over."""
-        if not math.isfinite(value):
-            return
-        if len(self._latest) == self.over:
-            del self._sorted[bisect_left(self._sorted, self._latest.popleft())]
-        self._latest.append(value)
-        insort(self._sorted, value)
-        if self.first_median is None:
-            self.first_median = self.median
+    def add(self, values: Array | float) -> None:
+        """The next cycle's value of each mount."""
+        self._latest[self.taken % self.over] = values
+        self.taken += 1
+        if self.taken == self.over:
+            self.first = self.medians()
 
-    @property
-    def median(self) -> float | None:
-        """Of the latest `over` values."""
-        if len(self._sorted) < self.over:
-            return None
-        middle = self.over // 2
-        if self.over % 2:
-            return self._sorted[middle]
-        return 0.5 * (self._sorted[middle - 1] + self._sorted[middle])
+    def medians(self) -> Array:
+        """Of the latest `over` cycles, one for each mount."""
+        held = np.isfinite(self._latest)
+        found: Array = np.full(held.shape[1], np.nan)
+        if self.taken < self.over:
+            return found
+        enough = held.sum(axis=0) >= max(1, self.over // 2)
+        if enough.any():
+            found[enough] = np.nanmedian(self._latest[:, enough], axis=0)
+        return found
 
-    @property
-    def growth(self) -> float | None:
-        """Median of the latest `over` values less that of the first `over`."""
-        if self.median is None or self.first_median is None:
-            return None
-        return self.median - self.first_median
+    def growths(self) -> Array:
+        """Medians of the latest `over` cycles less those of the first `over`."""
+        return self.medians() - self.first
 
-    def warns(self, above: float | None = None, grows_by: float | None = None) -> bool:
-        """Whether the median is over `above`, or has grown by more than `grows_by`."""
-        if self.median is None or self.growth is None:
-            return False
-        return (above is not None and self.median > above) or (
-            grows_by is not None and self.growth > grows_by
-        )
+    def over_limit(self, above: float | None = None, grows_by: float | None = None) -> tuple[Flags, Array]:
+        """For each mount whether its median is over `above`, or has grown by more than `grows_by`; and the medians."""
+        medians = self.medians()
+        over: Flags = np.zeros(medians.shape, np.bool_)
+        if above is not None:
+            over |= medians > above
+        if grows_by is not None:
+            over |= medians - self.first > grows_by
+        return over, medians

@@ -31,7 +31,7 @@ from orchestrator.engine.mounts import Mounts, Policy
 from orchestrator.engine.room import cycle_bytes, require_bytes
 from orchestrator.engine.stop import BenchFault
 from orchestrator.engine.traces import Traces
-from orchestrator.engine.trends import Shown, Trend
+from orchestrator.engine.trends import Shown, TrendLimit
 from orchestrator.record.ledger import Ledger
 from sequences.duties import cycles_of
 
@@ -77,7 +77,7 @@ class Cycles:
         self.layout = layout_of(self.bench.recorder_rules)
         self.criteria = criteria_of(self.each, self.load)
         self.expected = expected_of(self.each, self.load)
-        self.trends = [Trend(rule, count) for rule in sequence.trend_limits]
+        self.trends = [TrendLimit(rule, count) for rule in sequence.trend_limits]
         self.shown = [Shown(name) for name in WEAR]
         self.traces = Traces(self.each.traces, self.bench.recorder_rules, at)
         self.period_s = 1.0 / self.duty.rate
@@ -253,15 +253,15 @@ class Cycles:
         active = self.mounts.active
         figures, codes = self._diagnosed(operated)
         matrix = None if figures is None else figures.matrix
-        if not active.all():
+        all_active = self.mounts.all_active
+        if not all_active:
             codes, matrix = self._of_active(codes, matrix)
         supply = operated.record.supply_on_v / self.expected.supply_v if operated.record else np.nan
         self._write(cycle, operated.bank, operated.begun_s, "CP", codes, matrix, supply)
         failed = self.mounts.take(cycle, codes)
-        counted = active & (codes == 0)
+        bad = bool(np.count_nonzero(codes))
         if matrix is not None:
-            self.digest.take(cycle, matrix, counted)
-        bad = bool(codes.any())
+            self.digest.take(cycle, matrix, active & (codes == 0) if bad or not all_active else None)
         self.traces.take(cycle, operated.record, bad)
         if matrix is not None:
             self._look_at_trends(cycle, matrix)

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from orchestrator.analysis.trend import Trend
 from orchestrator.engine.digest import FIGURES
 
 Array = NDArray[Any]
@@ -40,39 +41,26 @@ class Shown:
         return {"unit": FIGURES[self.result], "points": list(self._points)}
 
 
-class Trend:
+class TrendLimit:
     """One trend limit over the last `over` cycles of every mount; each mount is warned of once."""
 
     def __init__(self, rule: Any, mounts: int) -> None:
         self.rule = rule
         self._row = list(FIGURES).index(rule.result)
-        self._window = np.full((rule.over, mounts), np.nan)
-        self._taken = 0
-        self._first: Array | None = None
+        self._trend = Trend(rule.over, mounts)
         self._warned = np.zeros(mounts, bool)
         self._every = max(1, rule.over // LOOKS)
+        self._limits = tuple(
+            None if limit is None else float(limit) for limit in (rule.warn_above, rule.grows_by)
+        )
 
     def take(self, figures: Array) -> list[tuple[int, float]]:
         """One cycle's figures (rows of `FIGURES`, mounts); the mounts to warn of now, from 0, with their medians."""
-        self._window[self._taken % self.rule.over] = figures[self._row]
-        self._taken += 1
-        if self._taken < self.rule.over or self._taken % self._every:
+        trend = self._trend
+        trend.add(figures[self._row])
+        if trend.taken < trend.over or trend.taken % self._every:
             return []
-        return self._look()
-
-    def _look(self) -> list[tuple[int, float]]:
-        held = np.isfinite(self._window)
-        enough = held.sum(axis=0) >= self.rule.over // 2
-        medians = np.full(held.shape[1], np.nan)
-        if enough.any():
-            medians[enough] = np.nanmedian(self._window[:, enough], axis=0)
-        if self._first is None:
-            self._first = medians
-        over = np.zeros(medians.shape, bool)
-        if self.rule.warn_above is not None:
-            over |= medians > float(self.rule.warn_above)
-        if self.rule.grows_by is not None:
-            over |= medians - self._first > float(self.rule.grows_by)
+        over, medians = trend.over_limit(*self._limits)
         fresh = over & ~self._warned
         self._warned |= fresh
         return [(int(place), float(medians[place])) for place in np.flatnonzero(fresh)]

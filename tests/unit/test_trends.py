@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 
 from orchestrator.engine.digest import FIGURES
-from orchestrator.engine.trends import MOST_POINTS, Shown, Trend
+from orchestrator.engine.trends import MOST_POINTS, Shown, TrendLimit
 
 DROP = list(FIGURES).index("contact_drop")
 
@@ -18,7 +18,7 @@ def figures(*drops: float) -> np.ndarray:
     return values
 
 
-def warned(trend: Trend, drops: list[float]) -> list[int]:
+def warned(trend: TrendLimit, drops: list[float]) -> list[int]:
     """The cycles, from 1, at which something was warned of."""
     return [cycle for cycle, drop in enumerate(drops, 1) if trend.take(figures(drop))]
 
@@ -29,30 +29,30 @@ def rule(warn_above: float | None = None, grows_by: float | None = None, over: i
 
 def test_a_slow_rise_is_warned_of_once_and_within_two_windows_of_the_crossing() -> None:
     drops = [0.05 + 0.001 * cycle for cycle in range(200)]
-    cycles = warned(Trend(rule(warn_above=0.12), 1), drops)
+    cycles = warned(TrendLimit(rule(warn_above=0.12), 1), drops)
     assert len(cycles) == 1
     assert 70 <= cycles[0] <= 70 + 2 * 20
 
 
 def test_single_outliers_are_not_warned_of() -> None:
     drops = [0.5 if cycle % 7 == 0 else 0.05 for cycle in range(300)]
-    assert warned(Trend(rule(warn_above=0.12), 1), drops) == []
+    assert warned(TrendLimit(rule(warn_above=0.12), 1), drops) == []
 
 
 def test_growth_counts_from_the_first_window() -> None:
     drops = [0.10] * 60 + [0.14] * 60
-    assert warned(Trend(rule(grows_by=0.03), 1), drops) != []
-    assert warned(Trend(rule(grows_by=0.05), 1), drops) == []
+    assert warned(TrendLimit(rule(grows_by=0.03), 1), drops) != []
+    assert warned(TrendLimit(rule(grows_by=0.05), 1), drops) == []
 
 
 def test_each_mount_is_warned_of_by_its_own_figures() -> None:
-    trend = Trend(rule(warn_above=0.12), 2)
+    trend = TrendLimit(rule(warn_above=0.12), 2)
     places = {place for _ in range(60) for place, _ in trend.take(figures(0.05, 0.2))}
     assert places == {1}
 
 
 def test_a_window_with_hardly_a_figure_says_nothing() -> None:
-    trend = Trend(rule(warn_above=0.12), 1)
+    trend = TrendLimit(rule(warn_above=0.12), 1)
     drops = [0.5 if cycle % 3 == 0 else np.nan for cycle in range(120)]
     assert warned(trend, drops) == []
 
