@@ -27,6 +27,9 @@ class Clock(Protocol):
 
     def utc(self) -> datetime: ...
 
+    def utc_minus_monotonic_s(self) -> float:
+        """Seconds of UTC since 1970 less those of `now_s`: constant but for a clock that is set."""
+
     def rest(self, until_s: float, wake: threading.Event) -> None:
         """Let time pass until `until_s`, or less when something happens earlier."""
 
@@ -39,6 +42,9 @@ class RealClock:
 
     def utc(self) -> datetime:
         return datetime.now(UTC)
+
+    def utc_minus_monotonic_s(self) -> float:
+        return time.time() - time.monotonic()
 
     def rest(self, until_s: float, wake: threading.Event) -> None:
         left_s = max(0.0, min(until_s - time.monotonic(), SLICE_S))
@@ -67,7 +73,7 @@ class Pace:
         self.stop = stop
         self.watch = watch
         self._energised = False
-        self._offset_s = self._utc_minus_monotonic_s()
+        self._offset_s = clock.utc_minus_monotonic_s()
         self.on_slice: list[Callable[[], None]] = []
         self.on_clock_step: Callable[[float], None] | None = None
         self.on_wait: Callable[[], None] = lambda: None  # called as a wait begins
@@ -130,11 +136,8 @@ class Pace:
                 self.slice()
         return True
 
-    def _utc_minus_monotonic_s(self) -> float:
-        return self.clock.utc().timestamp() - self.clock.now_s()
-
     def _look_for_clock_step(self) -> None:
-        offset_s = self._utc_minus_monotonic_s()
+        offset_s = self.clock.utc_minus_monotonic_s()
         step_s = offset_s - self._offset_s
         if abs(step_s) > CLOCK_STEP_S:
             self._offset_s = offset_s

@@ -41,6 +41,7 @@ class VirtualWorld:
         self.before_say: Callable[[str, bytes], None] | None = None
         self.before_receive: Callable[[str], None] | None = None
         self._start_utc = start_utc
+        self._started_utc_s = start_utc.timestamp()
         self._ports: dict[str, VirtualPort] = {}
         self._inputs_seen = plant.inputs_version()
         self._acting = False
@@ -51,6 +52,9 @@ class VirtualWorld:
 
     def utc(self) -> datetime:
         return self._start_utc + timedelta(seconds=self.now_s) + self.utc_step
+
+    def utc_minus_monotonic_s(self) -> float:
+        return self._started_utc_s + self.utc_step.total_seconds()
 
     def port(self, device: str) -> VirtualPort:
         """A new end of a link to a device of the plant."""
@@ -230,6 +234,7 @@ class VirtualClock:
         self.must_renew: Callable[[], bool] = lambda: True
         self.coast: Callable[[float], bool] = lambda until_s: False
         self.now_s: Callable[[], float] = world.time_s
+        self.utc_minus_monotonic_s: Callable[[], float] = world.utc_minus_monotonic_s
 
     def utc(self) -> datetime:
         return self._world.utc()
