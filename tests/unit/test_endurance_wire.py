@@ -1,6 +1,7 @@
 """Both motion dialects byte by byte; a numbered motion is carried out once, whatever the link does."""
 
 import math
+import re
 
 import pytest
 from hypothesis import given, settings
@@ -297,3 +298,28 @@ def test_moves_are_the_distinct_numbers_that_were_taken(acts: list[tuple[str, st
     assert len(lines) == len(set(lines)) == rig.plant.show(rig.now_s)["moves"]
     assert set(lines) <= set(range(1, rig.plant.gantry.taken + 1))
     assert rig.plant.bench.axis.due_s == math.inf
+
+
+@pytest.mark.parametrize(
+    ("fault", "said"),
+    [
+        ("silent", b""),
+        ("twice", b"ok N3\nok N3\ndone N3 Z-12.000 E*\ndone N3 Z-12.000 E*\n"),
+        ("late:0.5 s", b"ok N3\ndone N3 Z-12.000 E*\n"),
+    ],
+)
+def test_a_planned_fault_concerns_the_end_of_the_motion_too(rig: Rig, fault: str, said: bytes) -> None:
+    rig.plant.plan_fault("gantry", rig.plant.gantry.exchanges + 1, fault)
+    rig.said = b""
+    rig.said = rig.say("G90 G21 G01 Z-12.000 F7200.000")
+    rig.wait(2.0)
+    assert re.sub(rb"E-\d+\.\d+", b"E*", rig.said) == said
+    assert rig.state()["D"] == 3, "it was carried out"
+
+
+def test_the_encoder_is_exact_to_some_micrometres(rig: Rig) -> None:
+    errors_mm = []
+    for to_mm in (-12.0, 5.0) * 10:
+        rig.move(to_mm)
+        errors_mm.append(float(rig.state()["E"]) - to_mm)
+    assert 0 < max(map(abs, errors_mm)) < 0.012 and len(set(errors_mm)) > 5
