@@ -17,6 +17,7 @@ from orchestrator.core.status_text import cut
 from orchestrator.record.wording import limit_words, plain_name
 
 Facts = Mapping[str, Any]
+MOST_NOTES = 2
 
 
 def bench_lines(status: Facts, known: Known, width: int, rows: int) -> list[str]:
@@ -26,7 +27,11 @@ def bench_lines(status: Facts, known: Known, width: int, rows: int) -> list[str]
     lines = wrapped([states, *unproven_line(interlocks)], width, indent="  ")
     shown = status["going_on"].get("shown")
     if shown:
+        notes = [f"Odd of late: {'; '.join(shown['notes'])}"] if shown.get("notes") else []
+        lines += wrapped(notes, width, MOST_NOTES, indent="  ")
         return [*lines, *table([list(map(plain, row)) for row in (shown["head"], *shown["rows"])], width)]
+    if status["going_on"].get("counted") not in (None, "shot"):
+        return lines
     return [*lines, *shot_table(known, width, rows - len(lines))]
 
 

@@ -166,7 +166,8 @@ def _newest_figures(status: Facts, known: Known) -> list[str]:
         return []
     newest = figures[-1]
     part = "" if newest.get("part") in (None, "duty", "measurement") else f"verification, {newest['part']}, "
-    shot = f"{part}shot {newest['shot']}" if newest.get("shot") else "before the first shot"
+    counted = status["going_on"].get("counted") or "shot"
+    shot = f"{part}{counted} {newest['shot']}" if newest.get("shot") else f"before the first {counted}"
     shown = [f"{plain_name(name)} {value_words(one)}" for name, one in list(newest["results"].items())[:2]]
     return [f"{shot}: {shown[0]}", *shown[1:]] if shown else []
 

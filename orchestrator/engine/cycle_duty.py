@@ -102,6 +102,7 @@ class Cycles:
 
     def verify(self, earlier: EarlierVerification | None) -> None:
         """Settings written and read back, then the specimens are connected."""
+        self.at.progress.counted = "cycle"
         self.bench.prepare()
         connect_specimen(self.at, self.mounts.specimens)
 
@@ -135,6 +136,7 @@ class Cycles:
             self.end_segment()
             self._measure()
             self.at.pause_point()
+        self.at.progress.where = ""  # what follows belongs to no cycle
 
     def completed(self) -> tuple[Reason, str]:
         """The declared count, or no mount left that could reach it."""
@@ -479,6 +481,6 @@ class Cycles:
             shots=self.duty.cycles,
             part="cycles",
             details=running_words(self.mounts, self.digest, self.period_s, list(self._anomalies)),
-            shown=table_of(self.mounts, self.digest),
+            shown=table_of(self.mounts, self.digest, list(self._anomalies)),
             trend={one.result: one.to_json() for one in self.shown},
         )

@@ -12,34 +12,45 @@ if TYPE_CHECKING:
     from orchestrator.engine.mounts import Mounts
 
 WEAR = ("contact_drop", "bounce_time")
-MOST_ROWS = 8
-HEAD = ["mount", "specimen", "cycles", "malfunctions", "contact drop", "bounce", ""]
+SHORT = {"contact_drop": "drop", "bounce_time": "bounce"}
+LONG_S = 10 * 3600.0
+HEAD = ["mount", "specimen", "cycles", "malfunctions", "drop", "bounce", "failed at"]
 
 
 def running_words(mounts: Mounts, digest: Digest, period_s: float, anomalies: list[str]) -> tuple[str, ...]:
-    """Counts and time left, wear, and what was odd of late."""
+    """Counts and time left, wear, and what was odd of late, the newest first."""
     left_s = (mounts.cycles - mounts.least_done) * period_s
-    confirmed, bad = int(mounts.confirmed.min()), int(mounts.malfunctions.sum())
-    first = f"confirmed {confirmed}, malfunctions {bad}, {60.0 / period_s:g} a minute, {duration_words(left_s)} left"
-    wear = "; ".join(words for name in WEAR if (words := _wear_words(digest, name, mounts)))
-    return (first, *((wear,) if wear else ()), *anomalies)
+    own = mounts.confirmed[mounts.active] if mounts.active.any() else mounts.confirmed
+    confirmed, bad = int(own.min()), int(mounts.malfunctions.sum())
+    first = (
+        f"confirmed {confirmed}, malfunctions {bad}, {60.0 / period_s:g} a minute, {_left_words(left_s)} left"
+    )
+    wear = (words for name in WEAR if (words := _wear_words(digest, name, mounts)))
+    return (first, *wear, *reversed(anomalies))
+
+
+def _left_words(left_s: float) -> str:
+    """Minutes matter to nobody who has half a day; the line has to fit beside the question."""
+    return f"{left_s / 3600:.0f} h" if left_s >= LONG_S else duration_words(left_s)
 
 
 def _wear_words(digest: Digest, name: str, mounts: Mounts) -> str:
-    """The mount whose figure is largest now, beside its first."""
+    """From the first to the last figure of the mount whose last one is largest."""
     row = list(FIGURES).index(name)
     if not digest.count[row].any():
         return ""
     place = int(digest.last[row].argmax()) if digest.count[row].all() else int(digest.count[row].argmax())
-    where = f" (mount {place + 1})" if len(mounts.specimens) > 1 else ""
+    where = f" at mount {place + 1}" if len(mounts.specimens) > 1 else ""
     first, last = (quantity(float(kept[row, place]), FIGURES[name]) for kept in (digest.first, digest.last))
-    return f"{name.replace('_', ' ')} {last}{where}, first {first}"
+    number, _, unit = first.partition(" ")
+    return f"{SHORT[name]}{where} {number if last.endswith(f' {unit}') else first} to {last}"
 
 
-def table_of(mounts: Mounts, digest: Digest) -> dict[str, Any]:
-    """One row a mount, the failed ones first."""
+def table_of(mounts: Mounts, digest: Digest, anomalies: list[str]) -> dict[str, Any]:
+    """One row a mount, the failed ones first; above them what was odd of late, the newest first."""
     order = sorted(range(len(mounts.specimens)), key=lambda place: (not mounts.failed_at[place], place))
-    return {"head": HEAD, "rows": [_row(mounts, digest, place) for place in order[:MOST_ROWS]]}
+    rows = [_row(mounts, digest, place) for place in order]
+    return {"head": HEAD, "rows": rows, "notes": [*reversed(anomalies)]}
 
 
 def _row(mounts: Mounts, digest: Digest, place: int) -> list[str]:
@@ -49,9 +60,8 @@ def _row(mounts: Mounts, digest: Digest, place: int) -> list[str]:
         there = digest.count[row, place]
         wear.append(quantity(float(digest.last[row, place]), FIGURES[name]) if there else "-")
     failed = int(mounts.failed_at[place])
-    state = f"FAILED at {failed}" if failed else ("" if mounts.active[place] else "count reached")
     counts = (int(mounts.done[place]), int(mounts.malfunctions[place]))
-    return [str(place + 1), mounts.specimens[place], *map(str, counts), *wear, state]
+    return [str(place + 1), mounts.specimens[place], *map(str, counts), *wear, str(failed or "")]
 
 
 def duration_words(seconds: float) -> str:

@@ -22,7 +22,8 @@ class Progress:
     A duty says here what the screen's middle part shows of it, so that neither the status nor a console has to know
     the kinds of duties: `counted` is what it counts ("shot", "cycle"), `where` a place of its own making ("cycle 31417
     of 44000, mount 2"; without it the shot is named), `details` the running figures in words, `shown` a table
-    `{"head": [...], "rows": [[...], ...]}` of text that stands below the interlocks instead of the shots, `trend` the
+    `{"head": [...], "rows": [[...], ...]}` of text that stands below the interlocks instead of the shots, with "notes"
+    between them and it (what was odd of late), `trend` the
     points of each result that is drawn, `{result: {"unit": ..., "points": [[number, value], ...]}}`, a few hundred at
     most: all of it goes to every screen several times a second.
     """
