@@ -113,7 +113,7 @@ class Monitor:
         self._answer_looking()
         coils = self._coils()
         renew = self._may_renew_watchdog()
-        return Turn(coils, renew, tuple(self._replies), tuple(self._events), self._next_due_s(coils))
+        return Turn(coils, renew, tuple(self._replies), tuple(self._events), self._next_due_s())
 
     def unchanged_until(self, at_s: float, looked_again: bool = False) -> None:
         """Polls up to `at_s` saw what the last reading saw: for a world in which unchanged polls do not happen.
@@ -133,7 +133,7 @@ class Monitor:
         """The engine lives and the watchdog is renewed until then; when the next decision is due all the same."""
         self.renewed(until_s)
         self._watchdog_s = max(self._watchdog_s, until_s)
-        return self._next_due_s(self._coils())
+        return self._next_due_s()
 
     def snapshot(self) -> dict[str, Any]:
         """All that is known, as of the last turn, ready for JSON."""
@@ -408,22 +408,20 @@ class Monitor:
         self._watchdog_s = self.now_s
         return True
 
-    def _next_due_s(self, coils: tuple[bool, ...]) -> float:
+    def _next_due_s(self) -> float:
         """When something is to be decided although nothing changes and nobody asks."""
-        dues = [self._proof_deadline_s()]
-        dues += [
-            view.disagreeing_since_s + self.rules.agree_s
-            for view in self.views.values()
-            if view.disagreeing_since_s is not None and not view.failed
-        ]
-        blocks = self.blocks.values()
-        if blocks:
-            dues.append(self.sequencer.next_due_s())
-        if any(block.phase is not Phase.OPENING for block in blocks):
-            dues.append(self._renewed_s + self.rules.renew_s)
-        if any(block.energises for block in blocks):
-            dues.append(self._watchdog_s + WATCHDOG_SHARE_DUE * self.rules.watchdog_time_s)
+        due_s = self._proof_deadline_s()
+        for view in self.views.values():
+            if view.disagreeing_since_s is not None and not view.failed:
+                due_s = min(due_s, view.disagreeing_since_s + self.rules.agree_s)
+        if self.blocks:
+            due_s = min(due_s, self.sequencer.next_due_s())
+        for block in self.blocks.values():
+            if block.phase is not Phase.OPENING:
+                due_s = min(due_s, self._renewed_s + self.rules.renew_s)
+            if block.energises:
+                due_s = min(due_s, self._watchdog_s + WATCHDOG_SHARE_DUE * self.rules.watchdog_time_s)
         if not self._heard and not self._lost:
             last_s = self.reading.at_s if self.reading is not None else self.started_s
-            dues.append(last_s + self.rules.fresh_s)
-        return min(dues)
+            due_s = min(due_s, last_s + self.rules.fresh_s)
+        return due_s

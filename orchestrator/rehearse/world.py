@@ -105,12 +105,11 @@ class VirtualWorld:
     def run_on(self, until_s: float) -> None:
         """Let time pass to the next thing that happens, at the latest to `until_s`."""
         due_s = self.next_due_s()
-        until_s = min(until_s, max(self.now_s, due_s))
-        if due_s < until_s:  # overdue
-            self.run_until(until_s)
-        else:
-            self.now_s = max(self.now_s, until_s)
-            self.settle()
+        if due_s < self.now_s:  # overdue
+            self.run_until(min(until_s, self.now_s))
+            return
+        self.now_s = max(self.now_s, min(until_s, due_s))
+        self.settle()
 
     def settle(self) -> None:
         """Everything due now."""

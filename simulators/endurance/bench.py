@@ -50,7 +50,7 @@ class Bench(ContactCircuit):
         self._presses = 0
         self._marks: list[tuple[float, int]] = []
         self._closes_s = math.inf
-        """When the contact closes on the present way."""
+        """When the contact closes on the present way, where something is set on a cycle."""
         self._ways: dict[tuple[Path, float, float, bool], list[tuple[float, int]]] = {}
         self._acts = (self._level_down, self._close, self._level_up, self._open)
         self._inputs = self.cell.discrete_inputs(0.0)
@@ -89,8 +89,8 @@ class Bench(ContactCircuit):
     def next_due_s(self) -> float:
         """When something happens by itself that anybody could notice.
 
-        Of what the gantry passes that is the make alone: things are set at it. The rest happens at its own time too,
-        but nothing of it shows before somebody looks, or before the gantry is at rest.
+        Of what the gantry passes that is the make alone, where something is set on one. The rest happens at its own
+        time too, but nothing of it shows before somebody looks, or before the gantry is at rest.
         """
         due_s, watchdog_s = self.axis.due_s, self.safety_io.watchdog_due_s
         if watchdog_s < due_s:
@@ -171,9 +171,8 @@ class Bench(ContactCircuit):
                 self._ways.clear()
             ahead = self._ways[key] = self._passed(path, offset_mm)
         self._marks = [(since_s + at_s, act) for at_s, act in ahead if since_s + at_s >= now_s]
-        for at_s, act in self._marks:
-            if act == CLOSES:
-                self._closes_s = at_s
+        if self.tricks:
+            self._closes_s = min([at_s for at_s, act in self._marks if act == CLOSES], default=math.inf)
 
     def _passed(self, path: Path, offset_mm: float) -> list[tuple[float, int]]:
         """What a way passes, by the time from its start: trigger level and contact, downwards or upwards."""
