@@ -293,10 +293,10 @@ def _bench(text: str) -> LoadedBench:
     return loaded
 
 
-def with_free_ports(text: str) -> str:
+def with_free_ports(text: str, ports: range = range(15502, 15507)) -> str:
     """The bench file's text on ports that nobody uses now."""
     holders = []
-    for port in range(15502, 15507):
+    for port in ports:
         holder = socket.socket()
         holder.bind(("127.0.0.1", 0))
         holders.append(holder)
