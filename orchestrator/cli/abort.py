@@ -141,12 +141,8 @@ def abort_now(places: Places, by: str | None) -> None:
 
 def _tell_engine(places: Places, by: str) -> None:
     """So that a run ends that is about to begin, too; an engine that is gone has none."""
-    with contextlib.suppress(Unreachable, Refusal):
-        link = EngineLink(places)
-        try:
-            link.call("abort", {"name": by, "how": "declared"}, ENGINE_WITHIN_S)
-        finally:
-            link.close()
+    with contextlib.suppress(Unreachable, Refusal), contextlib.closing(EngineLink(places)) as link:
+        link.call("abort", {"name": by, "how": "declared"}, ENGINE_WITHIN_S)
 
 
 def tell_monitor(places: Places, by: str) -> None:

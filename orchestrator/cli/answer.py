@@ -21,9 +21,8 @@ from orchestrator.cli.client import (
     accepted,
     add_by,
     add_data,
-    complain,
-    places_from,
     who_from,
+    with_engine,
 )
 from orchestrator.core.identity import CARD_FIELDS
 from orchestrator.core.status_text import BENCH_ACTS, how_to_answer, question_lines, question_name
@@ -84,19 +83,16 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Show the question, or answer it."""
-    try:
-        link = EngineLink(places_from(args))
-        try:
-            question = link.call("status")["status"]["do"]["question"]
-            if not _answers(args):
-                return _show(question, args)
-            if question is not None and _is_unnamed(args, question):
-                return _show_first(args, question)
-            return _answer(link, args, question)
-        finally:
-            link.close()
-    except (Unreachable, Refusal) as error:
-        return complain(error, args.json)
+
+    def talk(link: EngineLink) -> int:
+        question = link.call("status")["status"]["do"]["question"]
+        if not _answers(args):
+            return _show(question, args)
+        if question is not None and _is_unnamed(args, question):
+            return _show_first(args, question)
+        return _answer(link, args, question)
+
+    return with_engine(args, talk)
 
 
 def _answers(args: argparse.Namespace) -> bool:

@@ -7,7 +7,8 @@ import json
 import socket
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -187,16 +188,22 @@ def complain(error: Unreachable | Refusal, as_json: bool) -> int:
     return error.exit_code if isinstance(error, Refusal) else WRONG
 
 
-def simple(args: argparse.Namespace, do: str, **more: Any) -> int:
-    """A command that is put to the engine and whose sentence is printed."""
+def with_engine(args: argparse.Namespace, talk: Callable[[EngineLink], int]) -> int:
+    """Talk to the engine that the command means; the exit code. What goes wrong is said here."""
     try:
-        link = EngineLink(places_from(args))
-        try:
-            reply = link.call(do, who_from(args), **more)
-        finally:
-            link.close()
+        with closing(EngineLink(places_from(args))) as link:
+            return talk(link)
     except (Unreachable, Refusal) as error:
         return complain(error, args.json)
-    said = " ".join(str(reply[key]) for key in ("sentence", "then") if reply.get(key))
-    print(json.dumps(reply) if args.json else said or "done")
-    return FINE
+
+
+def simple(args: argparse.Namespace, do: str, **more: Any) -> int:
+    """A command that is put to the engine and whose sentence is printed."""
+
+    def put(link: EngineLink) -> int:
+        reply = link.call(do, who_from(args), **more)
+        said = " ".join(str(reply[key]) for key in ("sentence", "then") if reply.get(key))
+        print(json.dumps(reply) if args.json else said or "done")
+        return FINE
+
+    return with_engine(args, put)

@@ -9,7 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 from orchestrator.cli.client import (
@@ -134,8 +134,7 @@ def _prove(places: Places, args: argparse.Namespace) -> int:
 
 def _dry_run(places: Places, args: argparse.Namespace) -> tuple[list[Facts], bool]:
     """Instruments and captures, by the engine."""
-    link = EngineLink(places)
-    try:
+    with closing(EngineLink(places)) as link:
         link.call("watch")
         number = link.send("prove", who_from(args))
         for message in link.messages(time.monotonic() + DRY_RUN_WITHIN_S):
@@ -144,8 +143,6 @@ def _dry_run(places: Places, args: argparse.Namespace) -> tuple[list[Facts], boo
             if message.get("id") == number:
                 reply = accepted(message)
                 return reply["rows"], bool(reply["proved"])
-    finally:
-        link.close()
     raise Unreachable("The dry run did not end in time.", "see: benchward status, and logs/engine.log")
 
 

@@ -5,19 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 
-from orchestrator.cli.client import (
-    FINE,
-    EngineLink,
-    Facts,
-    Refusal,
-    Unreachable,
-    add_by,
-    add_data,
-    complain,
-    places_from,
-    simple,
-    who_from,
-)
+from orchestrator.cli.client import FINE, EngineLink, Facts, add_by, add_data, simple, who_from, with_engine
 from orchestrator.cli.start import REPLY_WITHIN_S
 
 
@@ -44,14 +32,7 @@ def run(args: argparse.Namespace) -> int:
     """Ask the engine."""
     if args.earlier is None:
         return simple(args, "resume", override_calibration=args.override_calibration)
-    try:
-        link = EngineLink(places_from(args))
-        try:
-            return _go_on(link, args)
-        finally:
-            link.close()
-    except (Unreachable, Refusal) as error:
-        return complain(error, args.json)
+    return with_engine(args, lambda link: _go_on(link, args))
 
 
 def _go_on(link: EngineLink, args: argparse.Namespace) -> int:

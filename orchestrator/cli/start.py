@@ -6,6 +6,7 @@ import argparse
 import json
 import shlex
 import sys
+from contextlib import closing
 from pathlib import Path
 
 from orchestrator.cli.client import (
@@ -96,11 +97,8 @@ def run(args: argparse.Namespace) -> int:
         return WRONG
     places = places_from(args)
     try:
-        link = EngineLink(places)
-        try:
+        with closing(EngineLink(places)) as link:
             return _start(link, places, args)
-        finally:
-            link.close()
     except (Unreachable, Refusal) as error:
         if isinstance(error, Refusal) and error.reply.get("code") == "findings":
             error.help = f"mend what is listed; this shows it again: {_checking(places, args)}"

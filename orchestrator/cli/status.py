@@ -6,6 +6,7 @@ import argparse
 import json
 import shutil
 import time
+from contextlib import closing
 
 from orchestrator.cli.client import (
     EngineLink,
@@ -52,11 +53,8 @@ def run(args: argparse.Namespace) -> int:
 def status_now(places: Places) -> Facts:
     """The engine's word; where that is lost, the monitor's facts, and that it is not known."""
     try:
-        link = EngineLink(places)
-        try:
+        with closing(EngineLink(places)) as link:
             status: Facts = link.call("status", within_s=WITHIN_S)["status"]
-        finally:
-            link.close()
     except (Unreachable, Refusal) as error:
         bench = {"bench": daemon_facts(places.data).get("bench")}
         return compose(look(places.monitor_sock, MONITOR_WITHIN_S), bench, None, time.monotonic(), str(error))

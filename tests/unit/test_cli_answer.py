@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from orchestrator.cli import answer
+from orchestrator.cli import client
 from orchestrator.cli.main import main
 from orchestrator.cli.showing import Showing
 from orchestrator.daemon.places import Places
@@ -59,7 +59,7 @@ def engine(monkeypatch: pytest.MonkeyPatch) -> type[PlayedEngine]:
         told: list[tuple[str, Facts]] = []
         then: list[Facts] = []
 
-    monkeypatch.setattr(answer, "EngineLink", Engine)
+    monkeypatch.setattr(client, "EngineLink", Engine)
     return Engine
 
 
