@@ -12,8 +12,9 @@ import uvicorn
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from orchestrator.api.app import make_app
-from orchestrator.daemon.lines import life_is_over, listening, peer_uid
+from orchestrator.daemon.lines import life_is_over, listening
 from orchestrator.daemon.places import Places
+from orchestrator.monitor.outgoing import peer_uid
 
 
 class PeerProtocol(H11Protocol):

@@ -12,11 +12,12 @@ import pwd
 import selectors
 import shutil
 import socket
-import struct
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+
+from orchestrator.monitor.outgoing import Outgoing, peer_uid
 
 MOST_LINE_BYTES = 262_144
 MOST_WAITING_BYTES = 4_000_000
@@ -37,35 +38,24 @@ class Peer:
         self.trusted = False
         self.watches = False
         self.received = bytearray()
-        self._out = bytearray()
-        self._newest: bytes | None = None
+        self._out = Outgoing(connection)
 
     @property
     def waits(self) -> bool:
         """Whether something is left to send."""
-        return bool(self._out) or self._newest is not None
+        return self._out.waits
 
     def tell(self, message: Any) -> None:
         """Queue a message that must not be missed."""
-        self._out += encoded(message)
+        self._out.put(encoded(message))
 
     def show(self, line: bytes) -> None:
         """Queue a line in the place of an earlier one that was not begun yet."""
-        self._newest = line
+        self._out.put_newest(line)
 
     def flush(self) -> bool:
         """Send what it takes now; False when it is gone or has too much left to read."""
-        try:
-            while self.waits:
-                if not self._out and self._newest is not None:
-                    self._out += self._newest
-                    self._newest = None
-                del self._out[: self.connection.send(self._out)]
-        except BlockingIOError:
-            pass
-        except OSError:
-            return False
-        return len(self._out) <= MOST_WAITING_BYTES
+        return self._out.flush() and len(self._out) <= MOST_WAITING_BYTES
 
 
 class LineServer:
@@ -201,12 +191,6 @@ def listening(path: Path, group: str | None) -> socket.socket:
         shutil.chown(path, group=group)
     listener.listen(16)
     return listener
-
-
-def peer_uid(connection: socket.socket) -> int:
-    """The user at the other end, as the kernel knows it."""
-    packed = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
-    return int(struct.unpack("3i", packed)[1])
 
 
 def user_name(uid: int) -> str:

@@ -14,12 +14,12 @@ import os
 import selectors
 import shutil
 import socket
-import struct
 import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from orchestrator.monitor.outgoing import Outgoing, peer_uid
 from orchestrator.monitor.values import Reply, Request
 
 MOST_PEERS = 32
@@ -42,39 +42,28 @@ class Peer:
         self.received = bytearray()
         self.is_engine = False
         self.uid = peer_uid(connection)
-        self._out = bytearray()
-        self._newest: bytes | None = None
+        self._out = Outgoing(connection)
 
     def tell(self, message: bytes) -> bool:
         """Queue a message; False when the peer takes none."""
         if len(self._out) + len(message) > MOST_WAITING_BYTES:
             return False
-        self._out += message
+        self._out.put(message)
         return self.flush()
 
     def show(self, snapshot: bytes) -> bool:
         """Queue a snapshot in the place of one not yet begun; False when the peer is gone."""
-        self._newest = snapshot
+        self._out.put_newest(snapshot)
         return self.flush()
 
     @property
     def waits(self) -> bool:
         """Whether there is something that it has not taken yet."""
-        return bool(self._out) or self._newest is not None
+        return self._out.waits
 
     def flush(self) -> bool:
         """Send what it takes now; False when it is gone."""
-        try:
-            while self.waits:
-                if not self._out and self._newest is not None:
-                    self._out += self._newest
-                    self._newest = None
-                del self._out[: self.connection.send(self._out)]
-        except BlockingIOError:
-            pass
-        except OSError:
-            return False
-        return True
+        return self._out.flush()
 
     def receive(self) -> bytes | None:
         """What came, b"" when nothing did, None at the end."""
@@ -250,12 +239,6 @@ class Hub:
             self.abort = self.abort or {"act": "abort", **named_by(data, peer.uid)}
             with contextlib.suppress(OSError):
                 peer.connection.send(ABORT_ANSWER)
-
-
-def peer_uid(connection: socket.socket) -> int:
-    """The user at the other end, as the kernel knows it."""
-    packed = connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
-    return int(struct.unpack("3i", packed)[1])
 
 
 def named_by(data: bytes, uid: int) -> dict[str, Any]:
