@@ -40,6 +40,7 @@ class Physics(Protocol):
 class BenchPlant(ABC):
     """Implements `Plant` but for what a person sees."""
 
+    kind: str
     simulated: dict[str, SimulatedDevice]
     instruments: dict[str, ScpiInstrument]
 

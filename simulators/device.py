@@ -39,8 +39,9 @@ class Device(Protocol):
 
 
 class Plant(Protocol):
-    """All devices of one bench and the physics that couples them."""
+    """All devices of one bench and the physics that couples them; `kind` is that of its plant file."""
 
+    kind: str
     devices: dict[str, Device]
 
     def advance(self, now_s: float) -> dict[str, list[tuple[float, bytes]]]:

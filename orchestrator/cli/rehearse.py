@@ -82,8 +82,8 @@ def run(args: argparse.Namespace) -> int:
 def _with_fault(args: argparse.Namespace) -> tuple[Rehearsal, RunEnd | None, list[str]]:
     """One cell of the fault test, to be looked at."""
     from orchestrator.cli.fault_test import order_for
-    from orchestrator.rehearse.faults.campaign import nearest_fault
-    from orchestrator.rehearse.faults.kinds import BY_NAME, PAIR
+    from orchestrator.rehearse.faults.benches import BY_NAME, nearest_fault
+    from orchestrator.rehearse.faults.kinds import PAIR
     from orchestrator.rehearse.faults.walk import single
 
     args.all_shots = True  # what is rehearsed is what was asked for

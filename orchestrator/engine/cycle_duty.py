@@ -223,6 +223,7 @@ class Cycles:
 
     def _cycle(self) -> None:
         at, cycle = self.at, self.mounts.commanded + 1
+        at.progress.part, at.progress.shot = "cycles", cycle
         pace = at.pace
         pace.wait_until(self.next_s)
         require_bytes(at.store, self._cycle_bytes)

@@ -30,7 +30,7 @@ from orchestrator.record.ledger_check import check_segments
 from orchestrator.record.ledger_rows import COUNTED, FIGURES, FINDINGS
 from orchestrator.record.ledger_table import LedgerRows, examine, joined
 from orchestrator.record.reader import SEAL, NoRecord, RunRecord, read_run
-from orchestrator.record.store import StorageFault
+from orchestrator.record.store import StorageFault, Store
 
 if TYPE_CHECKING:
     from orchestrator.engine.judge import Value
@@ -130,9 +130,12 @@ class _Part:
     ledger: bytes
 
 
-def continued(folder: Path) -> Continued:
-    """The facts of the run in this folder. Raises CannotGoOn, and NoRecord where there is no record."""
-    parts = _parts(folder)
+def continued(source: Path | Store) -> Continued:
+    """The facts of the run in this folder or store. Raises CannotGoOn, and NoRecord where there is no record.
+
+    Beside a store there is no other run: the first of those that belong together can be read from one.
+    """
+    parts = _parts(source) if isinstance(source, Path) else [_part(source)]
     newest = parts[-1]
     record = newest.record
     started, begun = record.first("run_started"), _begun(parts)
@@ -181,8 +184,8 @@ def _parts(folder: Path) -> list[_Part]:
     return parts
 
 
-def _part(folder: Path) -> _Part:
-    record = read_run(folder)
+def _part(source: Path | Store) -> _Part:
+    record = read_run(source)
     if record.journal.breaks:
         found = record.journal.breaks[0]
         raise CannotGoOn(f"The journal of run {record.run} does not hold: line {found.line} {found.what}.")

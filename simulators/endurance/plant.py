@@ -45,6 +45,8 @@ class Parts:
 class EndurancePlant(BenchPlant):
     """Implements `Plant`."""
 
+    kind = "endurance"
+
     def __init__(self, parts: Parts, seed: int) -> None:
         self.bench = bench = Bench(parts.axis, parts.specimen, parts.load, seed)
         super().__init__(bench, FAULTS, TROUBLES, seed)

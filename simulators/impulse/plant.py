@@ -30,6 +30,8 @@ SECTIONS = ("kind", "seed", "generator", "power", "specimen", "set")
 class ImpulsePlant(BenchPlant):
     """Implements `Plant`."""
 
+    kind = "impulse"
+
     HISTORY = frozenset({"faults"})
 
     def __init__(self, parts: Components, power: Power, kind: Kind, seed: int) -> None:

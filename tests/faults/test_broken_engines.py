@@ -22,10 +22,10 @@ from orchestrator.engine import bench, figures, live, shot
 from orchestrator.engine import run as engine_run
 from orchestrator.monitor import acts, logic, safety_io
 from orchestrator.record import journal
-from orchestrator.rehearse.faults import inject
 from orchestrator.rehearse.faults.campaign import Order, traced
 from orchestrator.rehearse.faults.harness import CannotInject
 from orchestrator.rehearse.faults.kinds import cells
+from orchestrator.rehearse.faults.on_impulse import IMPULSE
 from orchestrator.rehearse.faults.points import PointKind
 from orchestrator.rehearse.faults.select import select
 from orchestrator.rehearse.faults.trace import Trace
@@ -430,7 +430,7 @@ def test_a_broken_engine_is_caught_where_the_sound_one_holds(
 
 
 def test_a_fault_that_cannot_be_done_is_no_cell_that_held(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(inject._PLANT_SETTINGS, "door_opens", ("door", "ajar"))
+    monkeypatch.setitem(IMPULSE.settings, "door_opens", (("door", "ajar"),))
     known = traced(ORDER)
     point = next(
         p for p in known.points if p.energised and "door_opens" in [f.name for f in cells(p, known)[0]]

@@ -18,7 +18,7 @@ from orchestrator.cli import fault_test, main
 from orchestrator.rehearse.faults import campaign as campaign_module
 from orchestrator.rehearse.faults import wording
 from orchestrator.rehearse.faults.campaign import Order, Result, campaign, planned, traced
-from orchestrator.rehearse.faults.kinds import TABLE, cells
+from orchestrator.rehearse.faults.kinds import cells
 from orchestrator.rehearse.faults.select import select
 from orchestrator.rehearse.faults.walk import Cell, walk
 from tests.faults.test_broken_engines import ORDER, TIDEWATER
@@ -64,7 +64,7 @@ def test_every_fault_of_the_table_is_tried_somewhere() -> None:
     known = traced(ORDER)
     tried = {fault.name for point in known.points for fault in cells(point, known)[0]}
 
-    assert tried == {fault.name for fault in TABLE}
+    assert tried == {fault.name for fault in known.bench.table}
 
 
 def test_ranges_cover_every_selected_point_once() -> None:

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 from orchestrator.rehearse.faults import walk as walk_module
+from orchestrator.rehearse.faults.benches import BY_NAME
 from orchestrator.rehearse.faults.campaign import traced
 from orchestrator.rehearse.faults.harness import Harness
-from orchestrator.rehearse.faults.kinds import BY_NAME
 from orchestrator.rehearse.faults.points import Point, PointKind
 from orchestrator.rehearse.faults.rejoin import OUTERMOST
 from orchestrator.rehearse.faults.select import select

@@ -14,14 +14,9 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from orchestrator.rehearse.faults.kinds import (
-    BY_NAME,
-    NOT_IN_VIRTUAL_WORLD,
-    TABLE,
-    cells,
-    rests_on_calibration,
-)
-from orchestrator.rehearse.faults.points import Point
+from orchestrator.rehearse.faults.benches import BY_NAME
+from orchestrator.rehearse.faults.kinds import NOT_IN_VIRTUAL_WORLD, cells
+from orchestrator.rehearse.faults.points import PointKind
 from orchestrator.rehearse.faults.select import Selection, select
 from orchestrator.rehearse.faults.trace import Trace
 from orchestrator.rehearse.faults.walk import Cell, trace, walk
@@ -147,7 +142,9 @@ class Result:
         return worst
 
     def _undetectable(self, cell: Cell) -> bool:
-        return rests_on_calibration(cell.fault, self.known.points[cell.number])
+        """Whether the fault is a plausible error of a single source, which nothing here can contradict."""
+        point, single = self.known.points[cell.number], self.known.bench.single_source
+        return point.kind is PointKind.EXCHANGE and point.message.startswith(single.get(cell.fault, ()))
 
 
 def planned(known: Trace, selection: Selection, parts: int) -> list[tuple[int, int]]:
@@ -253,16 +250,5 @@ def _fingerprint(order: Order) -> str:
     from orchestrator.engine.environment import environment
 
     facts = [order.sequence_text, order.bench_text, order.plant_text, order.given, order.seed]
-    facts += [environment()["benchward"], [fault.name for fault in TABLE]]
+    facts += [environment()["benchward"], sorted(BY_NAME)]
     return hashlib.sha256(json.dumps(facts).encode()).hexdigest()
-
-
-def nearest_fault(name: str) -> str:
-    """The known fault that is nearest to an unknown name."""
-    from difflib import get_close_matches
-
-    near = get_close_matches(name, BY_NAME, n=1, cutoff=0.0)
-    return near[0]
-
-
-__all__ = ["Order", "Point", "Result", "campaign", "nearest_fault", "planned", "run_range", "traced"]

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from orchestrator.monitor.port import LOST_AFTER_S, Reply, Snapshot
+from orchestrator.rehearse.faults.benches import bench_of
 from orchestrator.rehearse.faults.points import PointKind, Points
 
 if TYPE_CHECKING:
@@ -22,6 +23,15 @@ if TYPE_CHECKING:
     from orchestrator.rehearse.rehearsal import Rehearsal
 
 SAFETY_IO = "safety_io"
+
+
+@dataclass
+class Asked:
+    """How many motions the run has asked the bench for; what has been, and decides nothing."""
+
+    HISTORY = frozenset({"motions"})
+
+    motions: int = 0
 
 
 class EngineStruck(BaseException):
@@ -43,10 +53,13 @@ class Harness:
     monitor_pipe_closed: bool = False
     safety_link_struck: bool = False
     second_injected: bool = False
+    asked: Asked = field(default_factory=Asked)
     _truth_seen: int = 0
 
     def __post_init__(self) -> None:
         r = self.rehearsal
+        self.bench = bench_of(r.virtual.plant)
+        self.bench.watch(r, self.asked)
         self.port: VirtualPort = r.port
         self.points.now_s = lambda: r.virtual.now_s
         self.points.part = self._part

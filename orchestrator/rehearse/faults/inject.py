@@ -5,13 +5,14 @@ from __future__ import annotations
 import errno
 import os
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from orchestrator.rehearse.faults.harness import SAFETY_IO, CannotInject, Harness
 from orchestrator.rehearse.faults.kinds import LONG_LATE_S
 
 if TYPE_CHECKING:
     from orchestrator.record.store import Act
+    from orchestrator.rehearse.faults.bench_kind import BenchKind
     from orchestrator.rehearse.faults.points import Point
 
 TESTER = "the fault test"
@@ -27,20 +28,11 @@ LINK_FAULTS = {
     "lost": "dropped",
     "restarted": "restart",
 }
-_PLANT_SETTINGS = {
-    "door_opens": ("door", "open"),
-    "stick_taken": ("earthing_stick", "away"),
-    "exhaust_stops": ("exhaust", "stopped"),
-    "door_bounces": ("door.a", "bounces:0.03 s"),
-    "door_disagrees": ("door.a", "open"),
-    "door_sticks": ("door.a", "sticks"),
-    "emergency_stop": ("emergency_stop", "pressed"),
-    "contactor_welds": ("contactor.welds", "high_voltage"),
-    "leakage_contactor_welds": ("contactor.welds", "leakage"),
-    "discharge_fails": ("discharge.fails", "yes"),
-    "earth_fails": ("earth.fails", "yes"),
-    "probe_switched": ("voltage_probe.ratio", "100"),
-}
+
+
+def link_faults(bench: BenchKind) -> dict[str, str]:
+    """Those of every link and those that only this kind of bench is given, each as the plant calls it."""
+    return {**LINK_FAULTS, **bench.link_faults}
 
 
 def inject(fault: str, point: Point, harness: Harness) -> None:
@@ -55,13 +47,15 @@ def inject(fault: str, point: Point, harness: Harness) -> None:
 
 
 def _inject(fault: str, point: Point, harness: Harness) -> None:
-    if fault in LINK_FAULTS:
+    bench, virtual = harness.bench, harness.rehearsal.virtual
+    if kind := link_faults(bench).get(fault):
         harness.safety_link_struck |= point.where == SAFETY_IO
-        plant: Any = harness.rehearsal.virtual.plant
-        plant.plan_fault(point.where, point.nth, LINK_FAULTS[fault])
-    elif fault in _PLANT_SETTINGS:
-        name, value = _PLANT_SETTINGS[fault]
-        harness.rehearsal.virtual.change(name, value)
+        virtual.plant.plan_fault(point.where, point.nth, kind)
+    elif fault in bench.settings:
+        for name, value in bench.settings[fault]:
+            virtual.change(
+                name, value if isinstance(value, str) else value(virtual.plant.show(virtual.now_s))
+            )
     else:
         _OTHERS[fault](point, harness)
 

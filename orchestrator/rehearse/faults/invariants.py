@@ -5,97 +5,33 @@ Each check gives a sentence that names what broke, or nothing.
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
-from functools import cached_property
-from itertools import pairwise, zip_longest
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from orchestrator.core.outcome import Outcome, Verdict
 from orchestrator.core.reasons import Reason
-from orchestrator.record.chain import read_chain
-from orchestrator.record.verify import Verification, verify
+from orchestrator.rehearse.faults.bench_kind import ANY
+from orchestrator.rehearse.faults.case import ROUNDING_S, Case, Entry
 from orchestrator.rehearse.faults.first_causes import first_causes
 
 if TYPE_CHECKING:
-    from orchestrator.core.interlock import Rules
-    from orchestrator.engine.run import RunEnd
-    from orchestrator.record.store import MemoryStore
+    from orchestrator.rehearse.faults.bench_kind import BenchKind, Check
 
-Entry = dict[str, Any]
-CONTACTORS = ("high_voltage", "leakage")
 # Poll, write and the contactor's own travel; with the monitor or its link struck, the watchdog comes instead.
 OPEN_BOUND_S = 0.1
 STRUCK_BOUND_S = 1.0
-PROOF_AGE_S = 2.0
 CROSSING_V = 0.5  # the log notes the crossing of the limit, by a hair on either side
-ROUNDING_S = 1e-6  # the journal's times are rounded to a nanosecond
-FIGURES_AGREE_WITHIN = 0.05
-EXACTLY = 1e-6  # of a limit: nearer to it than this, two ways of rounding may differ
-
-
-@dataclass(frozen=True)
-class Case:
-    """One ended rehearsal with everything to judge it by. `end` is None where the engine was struck.
-
-    `injected_s` is when the fault was injected, `run_ended_s` when the run ended, `ended_s` when plant and monitor had
-    been left alone long enough; `restarted_s` is when what was struck was started again, or `ended_s`. `stored_v` is
-    what the store holds at the end, `stored_then_v` at the run's end; `blocked` the monitor's sentence of a blocked
-    start after the restart; `promised` are the journal entries whose append had returned.
-
-    `recorders` are those that each part of the run asks a capture of; `fails_anyway` gives the clauses that this
-    specimen fails without any fault of the bench.
-
-    Of a cell that has met the fault-free run again (`rejoined`) the record ends there; `truth` goes on with that run's
-    truth log, `rest` are its further journal entries, and `end` is its end.
-    """
-
-    fault: str
-    injected_s: float
-    ended_s: float
-    restarted_s: float
-    truth: list[Entry]
-    store: MemoryStore
-    end: RunEnd | None
-    promised: list[Entry]
-    blocked: str | None
-    coils_off: bool
-    monitor_struck: bool
-    safety_link_struck: bool
-    rules: Rules
-    restarted: bool
-    shots_after_restart: int
-    stored_v: float
-    run_ended_s: float
-    stored_then_v: float
-    tried: bool = True
-    rest: list[Entry] = field(default_factory=list)
-    rejoined: bool = False
-    recorders: dict[str, frozenset[str]] = field(default_factory=dict)
-    fails_anyway: Callable[[], frozenset[str]] = frozenset
-
-    @cached_property
-    def stored(self) -> list[Entry]:
-        """The journal as the disk has it: its whole lines."""
-        if "journal.jsonl" not in self.store.names():
-            return []
-        return read_chain(self.store.read("journal.jsonl")).entries
-
-    @cached_property
-    def told(self) -> list[Entry]:
-        """All entries of the run: those on the disk, and of the fault-free run that it became."""
-        return [*self.stored, *self.rest]
-
-    @cached_property
-    def verification(self) -> Verification:
-        """What a reader of the record finds."""
-        return verify(self.store, None)
 
 
 def breaches(case: Case) -> list[str]:
     """Every invariant that does not hold."""
-    return [f"{name}: {sentence}" for name, check in CHECKS.items() for sentence in check(case)]
+    checks = checks_of(case.bench)
+    return [f"{name}: {sentence}" for name, check in checks.items() for sentence in check(case)]
+
+
+def checks_of(bench: BenchKind) -> dict[str, Check]:
+    """What must hold on every bench, and on this one."""
+    return {**COMMON_CHECKS, **bench.checks}
 
 
 # ---- energy
@@ -108,11 +44,13 @@ def _states(truth: list[Entry], names: tuple[str, ...]) -> dict[str, str]:
 
 
 def _is_safe(case: Case) -> bool:
-    contactors = _states(case.truth, CONTACTORS)
-    closed = _states(case.truth, ("discharge", "earth"))
-    open_ = all(state == "open" for state in contactors.values())
-    earthed = all(state == "closed" for state in closed.values())
-    return open_ and earthed and case.stored_v <= case.rules.touch_safe_v
+    return is_off(case, case.truth) and case.left_v <= case.rules.touch_safe_v
+
+
+def is_off(case: Case, truth: list[Entry]) -> bool:
+    """Whether at the end of these entries every contactor is open and every precaution closed."""
+    is_open = all(state == "open" for state in _states(truth, case.bench.contactors).values())
+    return is_open and all(state == "closed" for state in _states(truth, case.bench.precautions).values())
 
 
 def _safe_or_blocked(case: Case) -> Iterator[str]:
@@ -120,47 +58,32 @@ def _safe_or_blocked(case: Case) -> Iterator[str]:
     if _is_safe(case):
         return
     if case.blocked is None or not case.coils_off:
-        states = _states(case.truth, (*CONTACTORS, "discharge", "earth"))
-        yield f"not safe at the end ({states}, {case.stored_v:.0f} V stored) and start is not blocked"
+        states = _states(case.truth, (*case.bench.contactors, *case.bench.precautions))
+        yield f"not safe at the end ({states}, {case.left_v:.0f} V left) and start is not blocked"
 
 
 def _off_before_anybody_restarts(case: Case) -> Iterator[str]:
     """What was struck must be made safe by the layers that are left, not by its restart."""
     before = [entry for entry in case.truth if entry["at_s"] < case.restarted_s]
-    closed = [name for name, state in _states(before, CONTACTORS).items() if state == "closed"]
+    closed = [name for name, state in _states(before, case.bench.contactors).items() if state == "closed"]
     if closed and case.blocked is None:
         yield f"{', '.join(closed)} still closed when the daemon was started again"
 
 
-def _discharged_in_time(case: Case) -> Iterator[str]:
-    """From each opening of the high-voltage contactor the store is touch-safe within the bench's discharge time."""
-    limit_v, time_s = case.rules.touch_safe_v, case.rules.discharge_s
-    moves = [e for e in case.truth if e["event"] == "contactor" and e["name"] == "high_voltage"]
-    for opened, following in zip_longest(moves, moves[1:]):
-        until_s = opened["at_s"] + time_s
-        if opened["state"] != "open" or until_s > (following["at_s"] if following else case.ended_s):
-            continue
-        volts = [e["volts"] for e in case.truth if e["event"] == "stored_voltage" and e["at_s"] <= until_s]
-        if volts and abs(volts[-1]) > limit_v + CROSSING_V and case.blocked is None:
-            yield f"{abs(volts[-1]):.0f} V stored {time_s:g} s after the contactor opened, and start is not blocked"
-
-
 def _proofs_are_true(case: Case) -> Iterator[str]:
-    """What the record calls proven off was off: contactors open, discharge and earth closed, the store touch-safe."""
+    """What the record calls proven off was off: contactors open, precautions closed, what is stored touch-safe."""
     for proof in case.stored:
         if proof["kind"] == "off_proof" and proof["safe"]:
             then = [e for e in case.truth if e["at_s"] <= proof["mono_s"] + ROUNDING_S]
-            off = set(_states(then, CONTACTORS).values()) == {"open"}
-            earthed = set(_states(then, ("discharge", "earth")).values()) == {"closed"}
-            volts = [abs(e["volts"]) for e in then if e["event"] == "stored_voltage"]
+            volts = [abs(e["volts"]) for e in then if e["event"] == case.bench.voltage_event]
             discharged = not volts or volts[-1] <= case.rules.touch_safe_v + CROSSING_V
-            if not (off and earthed and discharged):
+            if not (is_off(case, then) and discharged):
                 yield f"the record says at {proof['mono_s']:.3f} s that {proof['output']} is proven off, and it was not"
 
 
 def time_to_safe_s(case: Case) -> float | None:
     """From the fault until the contactors were open for good; None where nothing was energised at the fault."""
-    opened = [e for e in case.truth if e["event"] == "contactor" and e["name"] in CONTACTORS]
+    opened = [e for e in case.truth if _is_contactor(case, e)]
     at_fault = [e for e in opened if e["at_s"] <= case.injected_s]
     last = {e["name"]: e["state"] for e in at_fault}
     if "closed" not in last.values():
@@ -169,13 +92,23 @@ def time_to_safe_s(case: Case) -> float | None:
     return after[0] - case.injected_s if after else None
 
 
+def _is_contactor(case: Case, entry: Entry) -> bool:
+    return entry["event"] == "contactor" and entry["name"] in case.bench.contactors
+
+
 def _never_energised_with_an_open_interlock(case: Case) -> Iterator[str]:
     bound_s = STRUCK_BOUND_S if case.monitor_struck or case.safety_link_struck else OPEN_BOUND_S
-    if "welds" in case.fault:
+    if case.bench.cannot_open.intersection(case.faults):
         return  # nothing can open it: that start is blocked is judged by "safe or blocked"
     for name, since_s, until_s in _overlaps(case):
-        if until_s - since_s > bound_s:
+        if until_s - since_s > bound_s + finishes_within_s(case, name):
             yield f"{name} closed for {until_s - since_s:.3f} s with an interlock open (from {since_s:.3f} s)"
+
+
+def finishes_within_s(case: Case, contactor: str) -> float:
+    """Stop category 1: how long an actuator may go on to its rest before this contactor opens."""
+    rule = case.rules.outputs[contactor]
+    return rule.deadline_s if rule.stop_category else 0.0
 
 
 def _overlaps(case: Case) -> Iterator[tuple[str, float, float]]:
@@ -187,7 +120,7 @@ def _overlaps(case: Case) -> Iterator[tuple[str, float, float]]:
     for entry in [*case.truth, {"event": "end", "at_s": case.ended_s}]:
         if entry["event"] == "input":
             inputs[entry["name"]] = entry["value"]
-        elif entry["event"] == "contactor" and entry["name"] in CONTACTORS:
+        elif entry["event"] != "end" and _is_contactor(case, entry):
             closed_at[entry["name"]] = entry["state"] == "closed"
         is_open = not all(inputs[name] for name in watched)
         for name, closed in closed_at.items():
@@ -198,76 +131,24 @@ def _overlaps(case: Case) -> Iterator[tuple[str, float, float]]:
                 yield name, since_s.pop(name), entry["at_s"]
 
 
-# ---- shots
-
-
-def _commanded(case: Case) -> list[Entry]:
-    return [e for e in case.truth if e["event"] == "shot" and e["by"] == "commanded"]
-
-
-def _one_shot_a_trigger(case: Case) -> Iterator[str]:
-    """From each announced trigger to the next at most one commanded shot, and none before the first."""
-    intents = [e for e in [*case.promised, *case.rest] if e["kind"] == "intent" and e["act"] == "trigger"]
-    at_s = [float("-inf"), *(e["mono_s"] - ROUNDING_S for e in intents), float("inf")]
-    for number, (since_s, until_s) in enumerate(pairwise(at_s)):
-        shots = [e for e in _commanded(case) if since_s <= e["at_s"] < until_s]
-        if len(shots) > min(number, 1):
-            yield f"{len(shots)} shots after {number} announced triggers and before the next"
-
-
-def _no_blind_shot(case: Case) -> Iterator[str]:
-    """Each commanded shot found every digitiser of its capture really waiting."""
-    proofs = [e for e in [*case.promised, *case.rest] if e["kind"] == "proof_of_capture" and e["waiting"]]
-    for shot in _commanded(case):
-        fresh = [p for p in proofs if 0 <= shot["at_s"] - p["mono_s"] + 1e-6 <= PROOF_AGE_S + 1e-3]
-        names = {p["instrument"] for p in fresh if p["when"] == "before trigger"}
-        blind = names - set(shot["digitisers_waiting"])
-        if not names:
-            yield f"shot {shot['number']} was fired without a fresh proof of capture"
-        elif blind:
-            yield f"shot {shot['number']} was fired while {', '.join(sorted(blind))} did not wait"
-
-
-def _every_recorder_is_proved(case: Case) -> Iterator[str]:
-    """Of each commanded shot, every recorder that its step asks for was proved waiting before the trigger."""
-    written = [*case.promised, *case.rest]
-    proofs = [e for e in written if e["kind"] == "proof_of_capture" and e["waiting"]]
-    announced = [e for e in written if e["kind"] == "intent" and e["act"] == "trigger"]
-    for shot in _commanded(case):
-        fresh = [p for p in proofs if 0 <= shot["at_s"] - p["mono_s"] + 1e-6 <= PROOF_AGE_S + 1e-3]
-        proved = {p["instrument"] for p in fresh if p["when"] == "before trigger"}
-        parts = [e["part"] for e in announced if e["mono_s"] - ROUNDING_S <= shot["at_s"]]
-        if missing := case.recorders.get(parts[-1] if parts else "", frozenset()) - proved:
-            yield f"shot {shot['number']} was fired without a proof of {', '.join(sorted(missing))}"
-
-
 def _nothing_resumes(case: Case) -> Iterator[str]:
-    if case.restarted and case.shots_after_restart:
-        yield f"{case.shots_after_restart} shots after the restart"
+    if case.restarted and case.applied_after_restart:
+        yield f"{case.applied_after_restart} {case.bench.applied} or motions after the restart"
 
 
 # ---- verdicts and record
 
 
 def _verdicts_rest_on_evidence(case: Case) -> Iterator[str]:
-    broken = any(e["event"] == "specimen" and e["state"] == "broken down" for e in case.truth)
-    marked = _is_marked(case)
-    for row in _verdicts(case):
+    harmed, never_p = case.bench.harmed(case.truth), case.bench.never_p(case.truth)
+    for row in case.verdicts:
         if row["verdict"] == Verdict.PASSES and _outcome(case) != Outcome.PASS:
             yield f"P for {row['clause']} in a run with outcome {_outcome(case)}"
-        if row["verdict"] == Verdict.PASSES and broken:
-            yield f"P for {row['clause']} although the specimen broke down"
-        harmed = broken or marked
-        if row["verdict"] == Verdict.FAILS and not harmed and row["clause"] not in case.fails_anyway():
+        if row["verdict"] == Verdict.PASSES and never_p & {ANY, row["result"]}:
+            yield f"P for {row['clause']} although the specimen failed"
+        is_sound = not harmed & {ANY, row["result"]} and row["clause"] not in case.fails_anyway()
+        if row["verdict"] == Verdict.FAILS and is_sound:
             yield f"F for {row['clause']} although the specimen is sound"
-
-
-def _is_marked(case: Case) -> bool:
-    return any(e["event"] == "cloth" and e["state"] not in ("unmarked", "none") for e in case.truth)
-
-
-def _verdicts(case: Case) -> list[Entry]:
-    return [e for e in case.told if e["kind"] == "verdict"]
 
 
 def _outcome(case: Case) -> str | None:
@@ -285,51 +166,6 @@ def _record_holds(case: Case) -> Iterator[str]:
         yield f"{len(lost)} entries that were promised durable are gone, the first is {lost[0]['kind']} {lost[0]['n']}"
 
 
-def _figures_rest_on_durable_captures(case: Case) -> Iterator[str]:
-    """Raw codes first, then what is computed from them; the codes are those that the journal names."""
-    captured: dict[tuple[Any, ...], Entry] = {}
-    for entry in case.stored:
-        key = _key(entry)
-        if entry["kind"] == "capture":
-            captured[key] = entry
-        elif entry["kind"] == "figures" and entry["valid"]:
-            yield from _capture_is_there(case, captured.get(key), entry)
-
-
-def _capture_is_there(case: Case, capture: Entry | None, figures: Entry) -> Iterator[str]:
-    which = f"the figures of {figures['part']} shot {figures['shot']}"
-    if capture is None:
-        yield f"{which} stand in the journal before their capture"
-    elif capture["file"] not in case.store.names():
-        yield f"{which} rest on {capture['file']}, which is not there"
-    elif hashlib.sha256(case.store.read(capture["file"])).hexdigest() != capture["sha256"]:
-        yield f"{which} rest on {capture['file']}, which is another"
-
-
-def _figures_are_those_of_their_shot(case: Case) -> Iterator[str]:
-    """A valid peak is that of the shot which was really fired: its sign, and its size within some per cent."""
-    fired = {_key(e): e["triggered_s"] for e in case.stored if e["kind"] == "triggered"}
-    for entry in case.stored:
-        if entry["kind"] != "figures" or not entry["valid"] or _key(entry) not in fired:
-            continue
-        at_s = fired[_key(entry)]
-        shot = min(_shots(case), key=lambda e: abs(e["at_s"] - at_s), default=None)
-        for name, true in (("limiting_voltage", "peak_v"), ("peak_current", "peak_a")):
-            if shot is not None and name in entry["results"]:
-                signed = shot[true] * shot["polarity"]
-                off_by = abs(entry["results"][name]["value"] / signed - 1.0)
-                if off_by > FIGURES_AGREE_WITHIN:
-                    yield f"{name} of {entry['part']} shot {entry['shot']} is not that of the shot fired"
-
-
-def _key(entry: Entry) -> tuple[Any, ...]:
-    return entry.get("part"), entry.get("shot"), entry.get("repeat")
-
-
-def _shots(case: Case) -> list[Entry]:
-    return [e for e in case.truth if e["event"] == "shot"]
-
-
 def _says_rightly_whether_it_is_safe(case: Case) -> Iterator[str]:
     if case.end is None:
         return
@@ -341,9 +177,7 @@ def _says_rightly_whether_it_is_safe(case: Case) -> Iterator[str]:
 
 def _was_safe_at_the_end_of_the_run(case: Case) -> bool:
     then = [e for e in case.truth if e["at_s"] <= case.run_ended_s]
-    off = set(_states(then, CONTACTORS).values()) == {"open"}
-    earthed = set(_states(then, ("discharge", "earth")).values()) == {"closed"}
-    return off and earthed and case.stored_then_v <= case.rules.touch_safe_v
+    return is_off(case, then) and case.left_then_v <= case.rules.touch_safe_v
 
 
 def _tells_what_it_kept(case: Case) -> Iterator[str]:
@@ -357,27 +191,9 @@ def _tells_what_it_kept(case: Case) -> Iterator[str]:
         yield "says that the record is sealed, and it does not verify"
     if case.end.sealed and _outcome(case) != case.end.outcome:
         yield f"tells outcome {case.end.outcome} and has sealed {_outcome(case)}"
-    recorded = [row["verdict"] for row in _verdicts(case)]
+    recorded = [row["verdict"] for row in case.verdicts]
     if case.end.sealed and recorded != [row.verdict for row in case.end.rows]:
         yield f"tells other verdicts than it has sealed: {recorded}"
-
-
-def _every_f_stays(case: Case) -> Iterator[str]:
-    """A value in the record beyond a limit on every shot, or a mark that was seen, has its F in the verdicts."""
-    for row in _verdicts(case):
-        if row["judged"] == "every shot" and row["verdict"] != Verdict.FAILS and _evidence_against(case, row):
-            yield f"{row['verdict']} for {row['clause']} although the record holds a value that fails it"
-
-
-def _evidence_against(case: Case, row: Entry) -> bool:
-    if row["must_be"] is not None:
-        seen = [e for e in case.told if e["kind"] == "observation" and e["indicator"] == row["result"]]
-        return any(e["state"] != row["must_be"] for e in seen)
-    valid = [e for e in case.told if e["kind"] == "figures" and e["valid"] and e["part"] == "duty"]
-    values = [e["results"][row["result"]]["value"] for e in valid if row["result"] in e["results"]]
-    values += [e["value"] for e in case.told if e["kind"] == "measurement" and e["result"] == row["result"]]
-    way = 1 if row["direction"] == "at_most" else -1
-    return any(way * (abs(value) - row["limit"]) > EXACTLY * row["limit"] for value in values)
 
 
 def _no_bug_of_ours(case: Case) -> Iterator[str]:
@@ -389,30 +205,23 @@ def _no_bug_of_ours(case: Case) -> Iterator[str]:
 
 def _first_cause_is_right(case: Case) -> Iterator[str]:
     """What was done to the bench, or what the specimen really did before it."""
-    if case.end is None or case.end.cause.reason in first_causes(case.fault):
+    if case.end is None or case.end.cause.reason in first_causes(case.fault, case.bench):
         return
-    ignited = case.end.cause.reason is Reason.INDICATOR_IGNITED and _is_marked(case)
+    ignited = case.end.cause.reason is Reason.INDICATOR_IGNITED and case.bench.marked(case.truth)
     if not ignited and case.end.cause.reason is not Reason.SPECIMEN_FAILED:  # its F is judged by itself
         yield f"{case.fault} is told as {case.end.cause.reason}: {case.end.cause.what}"
 
 
-CHECKS: dict[str, Callable[[Case], Iterator[str]]] = {
+COMMON_CHECKS: dict[str, Check] = {
     "safe or blocked": _safe_or_blocked,
     "off before anybody restarts": _off_before_anybody_restarts,
-    "discharged in time": _discharged_in_time,
     "proofs are true": _proofs_are_true,
     "never energised with an interlock open": _never_energised_with_an_open_interlock,
-    "one shot a trigger": _one_shot_a_trigger,
-    "no shot without proof of capture": _no_blind_shot,
-    "every recorder asked for is proved": _every_recorder_is_proved,
     "nothing resumes by itself": _nothing_resumes,
     "verdicts rest on evidence": _verdicts_rest_on_evidence,
     "the record holds what was promised": _record_holds,
-    "figures rest on durable captures": _figures_rest_on_durable_captures,
-    "figures are those of their shot": _figures_are_those_of_their_shot,
     "says rightly whether it is safe": _says_rightly_whether_it_is_safe,
     "tells what it kept": _tells_what_it_kept,
-    "an F stays": _every_f_stays,
     "no bug of ours": _no_bug_of_ours,
     "the first cause is right": _first_cause_is_right,
 }

@@ -49,8 +49,9 @@ class FaultFree:
     end: RunEnd | None = None
     run_ended_s: float = 0.0
     ended_s: float = 0.0
-    stored_then_v: float = 0.0
-    stored_v: float = 0.0
+    left_then_v: float = 0.0
+    left_v: float = 0.0
+    seen: dict[str, Any] = field(default_factory=dict)
 
     def note(self, point: Point, harness: Harness) -> None:
         """To be called at each point of the fault-free run."""

@@ -14,18 +14,6 @@ if TYPE_CHECKING:
     from orchestrator.rehearse.faults.trace import Trace
 
 PAIR_EVERY = 8
-SECONDS = (
-    "abort",
-    "door_opens",
-    "emergency_stop",
-    "engine_killed",
-    "monitor_killed",
-    "power_cut",
-    "sync_fails",
-    "lost",
-)
-
-
 ENDS_THE_ENGINE = ("engine_killed", "engine_frozen", "power_cut")  # after it no point comes for a second one
 
 
@@ -45,12 +33,17 @@ class Selection:
 
 
 def select(trace: Trace, seed: int) -> Selection:
-    """First, second, last and one seeded of each series of shots; first, second and last look of each wait."""
+    """First, second, last and one seeded of each series of shots or cycles; first, second and last look of each wait.
+
+    Of cycles those before and after an intermediate measurement are tried as well.
+    """
+    applied = trace.bench.applied
+    tried = "first, second, last" + (", those around a measurement" if trace.measured_after else "")
     left_shots = _repeated_shots(trace, seed)
     left_looks = _repeated_looks(trace)
     numbers = {p.number for p in trace.points} - left_shots - left_looks
     collapsed = {
-        "repeated shots (first, second, last and one seeded are tried)": len(left_shots),
+        f"repeated {applied} ({tried} and one seeded are tried)": len(left_shots),
         "repeated looks within one wait (first, second and last are tried)": len(left_looks - left_shots),
     }
     return Selection(frozenset(numbers), collapsed, _pairs(trace, sorted(numbers), seed))
@@ -67,7 +60,9 @@ def _pairs(trace: Trace, numbers: list[int], seed: int) -> dict[int, str]:
         firsts = [fault.name for fault in tried if fault.name not in ENDS_THE_ENGINE]
         if firsts:
             first = chance.choice(firsts)
-            pairs[number] = f"{first}+{chance.choice([second for second in SECONDS if second != first])}"
+            pairs[number] = (
+                f"{first}+{chance.choice([second for second in trace.bench.seconds if second != first])}"
+            )
     return pairs
 
 
@@ -77,7 +72,8 @@ def _repeated_shots(trace: Trace, seed: int) -> set[int]:
         name, shot = _shot(point)
         if name:
             series[name].add(shot)
-    kept = {name: _kept_shots(sorted(shots), seed) for name, shots in series.items()}
+    around = {cycle + place for cycle in trace.measured_after for place in (0, 1)}
+    kept = {name: _kept_shots(sorted(shots), seed) | around for name, shots in series.items()}
     return {p.number for p in trace.points if _shot(p)[0] and _shot(p)[1] not in kept[_shot(p)[0]]}
 
 

@@ -38,7 +38,7 @@ LEFT_OUT: dict[str, frozenset[str]] = {
     # The tester's own; the last snapshot is made from the monitor's state, which is compared itself.
     "orchestrator.rehearse.faults.harness.GuardedPort": frozenset({"_last"}),
     "orchestrator.rehearse.faults.harness.Harness": frozenset(
-        {"points", "_truth_seen", "safety_link_struck", "second_injected"}
+        {"bench", "asked", "points", "_truth_seen", "safety_link_struck", "second_injected"}
     ),
 }
 """Fields left out, by class: what has happened, and counts that nothing is decided by."""

@@ -5,9 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from orchestrator.record.ledger import LEDGER
+from orchestrator.record.ledger_table import examine
 from orchestrator.rehearse.faults.points import Point, PointKind
 
 if TYPE_CHECKING:
+    from orchestrator.rehearse.faults.bench_kind import BenchKind
     from orchestrator.rehearse.faults.harness import Harness
     from orchestrator.rehearse.faults.rejoin import FaultFree
 
@@ -16,15 +19,22 @@ SAFETY_IO = "safety_io"
 
 @dataclass
 class Trace:
-    """What the declared table asks about a point. `counted` are the events as others counted them."""
+    """What the declared table asks about a point. `counted` are the events as others counted them.
 
+    `last_applied` is the last point before an application of energy, `in_motion` are the points at which something
+    moves, `measured_after` the cycles after which there was a measurement.
+    """
+
+    bench: BenchKind
     points: list[Point] = field(default_factory=list)
     counted: dict[str, int] = field(default_factory=dict)
     replies: dict[tuple[str, int], bytes] = field(default_factory=dict)
     changed: dict[tuple[str, int, str], bool] = field(default_factory=dict)
     values: dict[int, bool] = field(default_factory=dict)
     last_energised: int = -1
-    last_shot: int = -1
+    last_applied: int = -1
+    in_motion: set[int] = field(default_factory=set)
+    measured_after: frozenset[int] = frozenset()
     fault_free: FaultFree | None = None
 
     def reply(self, point: Point) -> bytes:
@@ -73,7 +83,7 @@ class Tracer:
     """Fills a trace while its rehearsal runs without a fault, and counts the same events by other means."""
 
     def __init__(self, harness: Harness) -> None:
-        self.trace = Trace()
+        self.trace = Trace(harness.bench)
         self._harness = harness
         self._waits = 0
         self._seen = 0
@@ -110,9 +120,12 @@ class Tracer:
         self.trace.points.append(point)
         if point.energised:
             self.trace.last_energised = point.number
-        if any(e["event"] == "shot" for e in self._plant.truth()[self._seen :]):
-            self.trace.last_shot = point.number - 1
-        self._seen = len(self._plant.truth())
+        bench, truth = self.trace.bench, self._plant.truth()
+        if any(bench.applies(e) for e in truth[self._seen :]):
+            self.trace.last_applied = point.number - 1
+        self._seen = len(truth)
+        if bench.in_motion(self._plant):
+            self.trace.in_motion.add(point.number)
         if point.kind is PointKind.INPUT:
             changes = reversed(self._plant.truth())
             change = next(e for e in changes if e["event"] == "input" and e["name"] == point.where)
@@ -121,14 +134,17 @@ class Tracer:
     def finish(self) -> Trace:
         """The trace, with the counts of the plant, the journal and the store beside it."""
         rehearsal = self._harness.rehearsal
+        entries = rehearsal.world.journal.entries
         files = [name for name in rehearsal.store.names() if name != "journal.jsonl"]
-        stored = rehearsal.world.journal.count + len(files)
+        rows = examine(rehearsal.store.read(LEDGER)).rows.cycle.tolist() if LEDGER in files else []
+        stored = rehearsal.world.journal.count + len(files) + len(set(rows))
+        self.trace.measured_after = frozenset(e["last"] for e in entries if e["kind"] == "segment")
         self.trace.counted = {
             "exchange": sum(self._plant.exchanges().values()),
             "wait": self._waits,
             "write": stored,
             "sync": stored,
-            "answer": sum(e["kind"] == "answered" for e in rehearsal.world.journal.entries),
+            "answer": sum(e["kind"] == "answered" for e in entries),
             "input": self._plant.inputs_version() - self._inputs_before,
         }
         return self.trace

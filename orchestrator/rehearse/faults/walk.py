@@ -20,10 +20,12 @@ from typing import TYPE_CHECKING, Any
 from orchestrator.core.interlock import Rules
 from orchestrator.record.chain import learn
 from orchestrator.record.journal import JOURNAL
+from orchestrator.rehearse.faults.benches import family_of
+from orchestrator.rehearse.faults.case import Case
 from orchestrator.rehearse.faults.harness import EngineStruck, Harness
-from orchestrator.rehearse.faults.inject import LINK_FAULTS, inject
-from orchestrator.rehearse.faults.invariants import Case, breaches, time_to_safe_s
-from orchestrator.rehearse.faults.kinds import BY_NAME, PAIR, cells, family_of
+from orchestrator.rehearse.faults.inject import inject, link_faults
+from orchestrator.rehearse.faults.invariants import breaches, time_to_safe_s
+from orchestrator.rehearse.faults.kinds import PAIR, cells
 from orchestrator.rehearse.faults.points import Point, PointKind
 from orchestrator.rehearse.faults.rejoin import FaultFree, Lookout, Meeting
 from orchestrator.rehearse.faults.trace import Trace, Tracer
@@ -33,7 +35,6 @@ if TYPE_CHECKING:
     from orchestrator.engine.run import RunEnd
     from orchestrator.rehearse.faults.select import Selection
     from orchestrator.rehearse.rehearsal import Rehearsal
-    from orchestrator.rehearse.world import VirtualWorld
 
 CELL_WITHIN_S = 60.0
 AFTERMATH_S = 3.0
@@ -82,15 +83,17 @@ def _fault_free(make: Make) -> FaultFree:
     found.end = harness.rehearsal.perform()
     harness.disarm()
     virtual = harness.rehearsal.virtual
-    found.run_ended_s, found.stored_then_v = virtual.now_s, _stored_v(virtual)
+    found.run_ended_s, found.left_then_v = virtual.now_s, _left_v(harness)
     virtual.run_until(virtual.now_s + _rules(harness).discharge_s + AFTERMATH_S)
-    found.ended_s, found.stored_v = virtual.now_s, _stored_v(virtual)
+    found.ended_s, found.left_v = virtual.now_s, _left_v(harness)
+    found.seen = virtual.plant.show(virtual.now_s)
     found.truth, found.entries = virtual.plant.truth(), harness.rehearsal.world.journal.entries
     return found
 
 
-def _stored_v(virtual: VirtualWorld) -> float:
-    return float(abs(virtual.plant.show(virtual.now_s)["stored_v"]))
+def _left_v(harness: Harness) -> float:
+    virtual = harness.rehearsal.virtual
+    return harness.bench.left_v(virtual.plant.show(virtual.now_s))
 
 
 def _rules(harness: Harness) -> Rules:
@@ -153,7 +156,7 @@ def begin(fault: str, point: Point, harness: Harness, afterwards: Callable[[Poin
     due_s = point.at_s + PAIR_GAP_S
 
     def on_point(later: Point) -> None:
-        if second and later.at_s >= due_s and later.kind in BY_NAME[second].at:
+        if second and later.at_s >= due_s and later.kind in harness.bench.by_name[second].at:
             harness.points.on_point = afterwards
             inject(second, later, harness)
             harness.second_injected = True
@@ -251,7 +254,7 @@ class _Walker:
         known = self.known.fault_free
         if known is None:
             return case
-        on_the_wire = case.restarted or case.fault in LINK_FAULTS
+        on_the_wire = case.restarted or case.fault in link_faults(case.bench)
         untouched = case.end == known.end and known.is_history(case.truth, case.promised, None)
         tried = case.tried and (on_the_wire or not untouched)
         return replace(case, tried=tried, fails_anyway=lambda: known.failed)
@@ -332,10 +335,11 @@ def _case(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> Cas
     virtual, plant = rehearsal.virtual, rehearsal.virtual.plant
     rules = _rules(harness)
     harness.disarm()
-    run_ended_s, stored_then_v = virtual.now_s, _stored_v(virtual)
+    run_ended_s, left_then_v = virtual.now_s, _left_v(harness)
     promised = rehearsal.world.journal.entries
     virtual.run_until(virtual.now_s + rules.discharge_s + AFTERMATH_S)
-    shots = sum(e["event"] == "shot" for e in plant.truth())
+    bench = harness.bench
+    before = sum(bench.resumes(e) for e in plant.truth())
     monitor = rehearsal.port.monitor
     restarted = harness.engine_struck or harness.monitor_struck_s is not None
     restarted_s = virtual.now_s
@@ -346,6 +350,7 @@ def _case(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> Cas
     coils: dict[str, Any] = next((e for e in reversed(plant.truth()) if e["event"] == "coils"), {})
     energy = [*rules.outputs, *rules.lifted]
     return Case(
+        bench=bench,
         fault=fault,
         injected_s=point.at_s,
         ended_s=virtual.now_s,
@@ -360,10 +365,12 @@ def _case(fault: str, point: Point, harness: Harness, end: RunEnd | None) -> Cas
         safety_link_struck=harness.safety_link_struck,
         rules=rules,
         restarted=restarted,
-        shots_after_restart=sum(e["event"] == "shot" for e in plant.truth()) - shots,
-        stored_v=_stored_v(virtual),
+        applied_after_restart=sum(bench.resumes(e) for e in plant.truth()) - before,
+        left_v=_left_v(harness),
         run_ended_s=run_ended_s,
-        stored_then_v=stored_then_v,
+        left_then_v=left_then_v,
+        seen=plant.show(virtual.now_s),
+        asked=harness.asked.motions,
         tried=_changed_anything(fault, point, harness),
         recorders=_recorders_asked(harness),
     )
@@ -377,6 +384,7 @@ def _rejoined_case(
     rehearsal = harness.rehearsal
     truth, entries = rehearsal.virtual.plant.truth(), rehearsal.world.journal.entries
     return Case(
+        bench=harness.bench,
         fault=fault,
         injected_s=point.at_s,
         ended_s=known.ended_s + later_s,
@@ -392,13 +400,16 @@ def _rejoined_case(
         safety_link_struck=harness.safety_link_struck,
         rules=_rules(harness),
         restarted=False,
-        shots_after_restart=0,
-        stored_v=known.stored_v,
+        applied_after_restart=0,
+        left_v=known.left_v,
         run_ended_s=known.run_ended_s + later_s,
-        stored_then_v=known.stored_then_v,
+        left_then_v=known.left_then_v,
+        seen=known.seen,
+        asked=harness.asked.motions,
         tried=_changed_anything(fault, point, harness)
-        and (fault in LINK_FAULTS or not known.is_history(truth, entries, meeting)),
+        and (fault in link_faults(harness.bench) or not known.is_history(truth, entries, meeting)),
         rejoined=True,
+        own_truth=len(truth),
         recorders=_recorders_asked(harness),
         fails_anyway=lambda: known.failed,
     )
@@ -434,7 +445,7 @@ def _changed_anything(fault: str, point: Point, harness: Harness) -> bool:
     have come. Whether it then changed a byte or a state is told by comparison with the fault-free run."""
     if PAIR in fault:
         return harness.second_injected
-    if point.kind is PointKind.EXCHANGE and fault in LINK_FAULTS:
+    if point.kind is PointKind.EXCHANGE and fault in link_faults(harness.bench):
         device: Any = harness.rehearsal.virtual.plant.devices[point.where]
         return bool(device.exchanges >= point.nth)
     return True

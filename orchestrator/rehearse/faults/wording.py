@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 from xml.etree import ElementTree
 
 from orchestrator.engine.environment import environment
-from orchestrator.rehearse.faults.invariants import CHECKS
-from orchestrator.rehearse.faults.kinds import FAMILIES, NOT_IN_VIRTUAL_WORLD, TABLE
+from orchestrator.rehearse.faults.invariants import checks_of
+from orchestrator.rehearse.faults.kinds import NOT_IN_VIRTUAL_WORLD
 
 if TYPE_CHECKING:
     from orchestrator.rehearse.faults.campaign import Result
@@ -47,7 +47,7 @@ def matrix(result: Result) -> list[str]:
         row = ":".join(cell.point.split(":")[:2])
         kinds.setdefault(row, Counter())[cell.family] += 1
         broken[row, cell.family] += id(cell) in bad
-    families = FAMILIES
+    families = result.known.bench.families
     lines = [f"{'held of tried at':34}" + "".join(f"{family:>14}" for family in families)]
     for row, tried in kinds.items():
         texts = [
@@ -90,7 +90,7 @@ def _worst(result: Result) -> list[tuple[str, float]]:
 
 def page(result: Result, command: str) -> str:
     """The safety argument: what must hold, what was tried, what came of it, what was not tried. Markdown."""
-    versions = environment()
+    versions, bench = environment(), result.known.bench
     libraries = ", ".join(f"{name} {version}" for name, version in versions["libraries"].items())
     faults = Counter(cell.fault for cell in result.found)
     undetectable = [f"- {cell.fault} at {cell.point} ({cell.part})" for cell in result.not_detectable]
@@ -104,10 +104,13 @@ def page(result: Result, command: str) -> str:
         f"**{summary(result)}**",
         "",
         "## What must hold",
-        *[f"- {name}" for name in CHECKS],
+        *[f"- {name}" for name in checks_of(bench)],
         "",
         "## Faults tried",
-        *[f"- {fault.name} ({fault.family}): {fault.words}; {faults[fault.name]} cells" for fault in TABLE],
+        *[
+            f"- {fault.name} ({fault.family}): {fault.words}; {faults[fault.name]} cells"
+            for fault in bench.table
+        ],
         f"- seeded pairs, the second on the way to safe of the first: {len(result.selection.pairs)} cells",
         "",
         "## Matrix",
