@@ -11,13 +11,14 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, fields
-from functools import reduce
+from functools import lru_cache, reduce
 from operator import xor
+from typing import NamedTuple
 
 from drivers.dialects.shapes import ActuatorDialect
 
 DECIMAL = re.compile(r"[+-]?\d{1,7}(\.\d{1,6})?", re.ASCII)
-WHOLE = re.compile(r"\d{1,10}", re.ASCII)
+LONGEST_WHOLE = 10
 WORD = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,31}", re.ASCII)
 CHECKED = re.compile(rb"(.*)\*(\d{1,3})", re.DOTALL)
 SPEED_FACTOR = {"mm/s": 1.0, "mm/min": 60.0}
@@ -28,8 +29,7 @@ class AnswerError(ValueError):
     """The bytes are no answer of this dialect; the sentence says what came."""
 
 
-@dataclass(frozen=True)
-class Said:
+class Said(NamedTuple):
     """One answer, taken apart."""
 
     kind: str  # a key of the dialect's answers; "values" where an answer has no word of its own
@@ -55,6 +55,13 @@ def checksum(data: bytes) -> int:
     return reduce(xor, data, 0)
 
 
+@lru_cache(maxsize=256)
+def _of_words(words: str) -> tuple[bytes, int]:
+    """The bytes behind a line's number, and their checksum: the same motion is asked for again and again."""
+    behind = f" {words}".encode("ascii")
+    return behind, checksum(behind)
+
+
 class MotionCodec:
     """One dialect's messages and answers."""
 
@@ -63,6 +70,7 @@ class MotionCodec:
         self.answers_are_numbered = dialect.line.numbered == "in front, answers too"
         self.is_announced = dialect.line.completion == "announced"
         self._is_checked = dialect.line.checksum == "xor"
+        self._address = dialect.line.number.encode("ascii")
         answers = dialect.answers
         self._kinds = {word: each.name for each in fields(answers) if (word := getattr(answers, each.name))}
         self._state = tuple(getattr(dialect.state, each.name) for each in fields(dialect.state))
@@ -169,8 +177,10 @@ class MotionCodec:
     # ---- inside
 
     def _in_front(self, words: str, number: int) -> bytes:
-        line = f"{self.dialect.line.number}{number} {words}".encode("ascii")
-        return b"%s*%d\n" % (line, checksum(line)) if self._is_checked else line + b"\n"
+        head, (behind, sum_behind) = b"%s%d" % (self._address, number), _of_words(words)
+        if self._is_checked:
+            return b"%s%s*%d\n" % (head, behind, checksum(head) ^ sum_behind)
+        return head + behind + b"\n"
 
     def _to(self, words: str, to_mm: float, speed_mm_s: float) -> str:
         values = self.dialect.values
@@ -211,6 +221,7 @@ def values_of(rest: str, addresses: tuple[str, ...]) -> list[str]:
     return found
 
 
+@lru_cache(maxsize=256)
 def decimal(text: str) -> float:
     """A number as these controllers write one: no exponent, no blank."""
     if not DECIMAL.fullmatch(text):
@@ -220,7 +231,7 @@ def decimal(text: str) -> float:
 
 def whole(text: str) -> int:
     """A number of a line."""
-    if not WHOLE.fullmatch(text):
+    if not (text.isdigit() and text.isascii() and len(text) <= LONGEST_WHOLE):
         raise AnswerError(f"not a line's number: {shortened(text)}")
     return int(text)
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -44,8 +45,7 @@ class MotionRules:
     home_within_s: float = 20.0
 
 
-@dataclass(frozen=True)
-class _Motion:
+class _Motion(NamedTuple):
     """One motion that is asked for."""
 
     group: str
@@ -115,12 +115,17 @@ class MotionActuator(MotionController, Actuator):
 
     def move(self, to_mm: float, speed_mm_s: float, confirm_within_mm: float | None = None) -> ActuatorState:
         """Go there once; returns at rest and confirmed, within one deadline."""
-        with self._within(self.rules.move_within_s):
+        until_s = self.until_s
+        if until_s is None:
+            self.until_s = self.link.pace.now_s() + self.rules.move_within_s
+        try:
             before = self._ready("move", to_mm)
             within_mm = self.rules.confirm_within_mm if confirm_within_mm is None else confirm_within_mm
             travel_s = self._travel_s(before, to_mm, speed_mm_s)
             words = self.codec.move_words(to_mm, speed_mm_s)
             return self._carry_out(_Motion("move", words, to_mm, within_mm, travel_s), before)
+        finally:
+            self.until_s = until_s
 
     def touch_off(self, to_mm: float, speed_mm_s: float) -> TouchOff:
         """Go there slowly with the force taken on the way; the deadline is that of a move, and the way's time."""

@@ -103,6 +103,8 @@ class Transport(Protocol):
 class _Call:
     """The time of one call: its total deadline, and when the pace is due to be looked at."""
 
+    __slots__ = ("looked_s", "pace", "timeout_s", "until_s")
+
     def __init__(self, pace: Pace, timeout_s: float) -> None:
         self.pace = pace
         self.timeout_s = timeout_s
@@ -174,6 +176,8 @@ class Link:
 
     def read_line(self, timeout_s: float, limit: int = CHUNK_BYTES) -> bytes:
         """One line of at most `limit` bytes, without line feed and carriage return. Raises `LinkFault`."""
+        if self._in_service and 0 <= self._rest.find(b"\n") <= limit:  # came with what was asked for before
+            return self._line_of(self._rest.index(b"\n"))
         return self._guarded(self._read_line, limit, _Call(self.pace, timeout_s))
 
     def ask(self, question: bytes, timeout_s: float, limit: int = CHUNK_BYTES) -> bytes:
@@ -263,6 +267,9 @@ class Link:
             self._receive_chunk(call, searched)
         if end < 0 or end > limit:
             raise self.condemn("too_long", f"sent a line of more than {limit} bytes")
+        return self._line_of(end)
+
+    def _line_of(self, end: int) -> bytes:
         line = bytes(self._rest[:end])
         del self._rest[: end + 1]
         return line.removesuffix(b"\r")
@@ -311,13 +318,12 @@ class Link:
         """At least one byte before the deadline, or a fault."""
         while True:
             got = self.transport.receive_into(buffer, call.slice_s())
-            if got and not call.is_over():
-                call.turn(got)
-                return got
             if call.is_over():
                 sentence = f"no complete answer within {call.timeout_s:g} s ({have + got} bytes of it came)"
                 raise self.condemn("timeout", sentence)
             call.turn(got)
+            if got:
+                return got
 
 
 def shown(data: bytes | bytearray, most: int = 40) -> str:
