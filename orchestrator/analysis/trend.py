@@ -38,13 +38,14 @@ class Trend:
 
     def medians(self) -> Array:
         """Of the latest `over` cycles, one for each mount."""
-        held = np.isfinite(self._latest)
-        found: Array = np.full(held.shape[1], np.nan)
+        found: Array = np.full(self._latest.shape[1], np.nan)
         if self.taken < self.over:
             return found
-        enough = held.sum(axis=0) >= max(1, self.over // 2)
-        if enough.any():
-            found[enough] = np.nanmedian(self._latest[:, enough], axis=0)
+        in_order = np.sort(self._latest, axis=0)  # what is not a number comes last
+        held = np.count_nonzero(~np.isnan(in_order), axis=0)
+        mounts = np.flatnonzero(held >= max(1, self.over // 2))
+        low, high = (held[mounts] - 1) // 2, held[mounts] // 2
+        found[mounts] = 0.5 * (in_order[low, mounts] + in_order[high, mounts])
         return found
 
     def growths(self) -> Array:
