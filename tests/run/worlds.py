@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, ClassVar, Protocol
 
 import yaml
 
@@ -95,7 +95,7 @@ class Ending:
 
 
 class TestWorld(Protocol):
-    __test__ = False
+    __test__: ClassVar[bool] = False
     name: str
 
     def set(self, name: str, value: str) -> None: ...
