@@ -16,6 +16,7 @@ from drivers.equipment.instrument import differences
 from drivers.equipment.protocols import InstrumentFault, MotionLimits, RecorderSettings
 from drivers.links.base import LinkFault
 from orchestrator.core.reasons import Reason
+from orchestrator.engine.live import look
 from orchestrator.engine.stop import BenchFault
 from sequences.bench import Actuator as ActuatorRules
 from sequences.bench import ContactRecorder as RecorderRules
@@ -174,7 +175,16 @@ class CycleBench:
         try:
             return do()
         except (LinkFault, InstrumentFault) as fault:
+            self._require_monitor()
             raise BenchFault(Reason.ACTUATOR_FAULT, str(fault)) from fault
+
+    def _require_monitor(self) -> None:
+        """A brake that closes on a moving axis is an alarm of its drive: what closed it comes first."""
+        reply = look(self.load_rules.output, self.at)
+        if not reply.granted:
+            self.at.pace.slice()
+        if not reply.facts:
+            raise BenchFault(Reason.MONITOR_LOST, reply.sentence)
 
     def operate(self, cycle: int, bank: int, on_s: float) -> Operated:
         """One make and one break after `stand_by`, and the record of it. Raises BenchFault for the actuator."""

@@ -152,13 +152,14 @@ def _owned(case: Case) -> tuple[dict[int, list[Entry]], list[Entry]]:
     """The operations of each cycle with a row, and those of none."""
     owned: dict[int, list[Entry]] = {}
     rows, without = _rows(case), []
-    period_s = _period_s(case)
+    period_s, stroke_s = _period_s(case), max(finishes_within_s(case, name) for name in case.bench.contactors)
     for operation in _operations(case):
         at_s = operation["at_s"]
         begun = [
             r for r in rows if r.position and r.at_s <= at_s + ROW_ROUNDED_S and at_s < r.at_s + period_s
         ]
-        given_up = [r for r in rows if not r.position and at_s <= r.at_s + ROW_ROUNDED_S < at_s + period_s]
+        # Its stroke may go on when the cycle is given up; the next one is not begun then.
+        given_up = [r for r in rows if not r.position and r.at_s - period_s < at_s < r.at_s + stroke_s]
         row = begun[-1] if begun else given_up[0] if given_up else None
         if row is None:
             without.append(operation)

@@ -123,9 +123,15 @@ def moment(name: str, family: str, words: str, also: Removed) -> Fault:
     return Fault(name, family, words, _MOMENTS, _asynchronous(also))
 
 
-def of_an_input(name: str, words: str) -> Fault:
-    """An input that changes, at any moment before the last energy is off."""
-    return moment(name, "input", words, _energises_later)
+def of_an_input(name: str, words: str, thing: str = "") -> Fault:
+    """An input that changes, at any moment before the last energy is off and where it does not open by itself."""
+
+    def removed(point: Point, trace: Trace) -> str | None:
+        if thing and point.where.startswith(thing) and trace.value(point) is False:
+            return f"{thing} opens here anyway"
+        return _energises_later(point, trace)
+
+    return moment(name, "input", words, removed)
 
 
 def of_power(name: str, words: str, feedback: str, to: bool = False) -> Fault:

@@ -40,11 +40,11 @@ _PRESS = re.compile(rb"(G01 Z|MOVE Z=)-")
 _EXCHANGES = frozenset({PointKind.EXCHANGE})
 _WAITS_AND_EXCHANGES = frozenset({PointKind.EXCHANGE, PointKind.WAIT})
 _INPUTS = {
-    "guard_opens": "the guard is opened",
-    "smoke": "the smoke detector sees smoke",
-    "guard_bounces": "a guard contact bounces for 30 ms",
-    "guard_disagrees": "one guard contact opens, its twin stays closed",
-    "emergency_stop": "the emergency stop is pressed",
+    "guard_opens": ("the guard is opened", "guard"),
+    "smoke": ("the smoke detector sees smoke", "smoke_detector"),
+    "guard_bounces": ("a guard contact bounces for 30 ms", "guard.a"),
+    "guard_disagrees": ("one guard contact opens, its twin stays closed", "guard.a"),
+    "emergency_stop": ("the emergency stop is pressed", "emergency_stop"),
 }
 _AXIS = {
     "steps_lost": "the motor slips by 14 steps",
@@ -107,7 +107,7 @@ _POWER = (
 _OWN = (
     Fault("unheard", "link", "the message is lost, nothing is done", _EXCHANGES, needs_answer),
     Fault("doubled", "link", "the answer comes twice", _EXCHANGES, needs_answer),
-    *(of_an_input(name, words) for name, words in _INPUTS.items()),
+    *(of_an_input(name, *row) for name, row in _INPUTS.items()),
     Fault("guard_sticks", "input", "a guard contact no longer moves", CHANGES, moves_again("guard.a")),
     *_POWER,
     *(Fault(name, "actuator", words, _WAITS_AND_EXCHANGES, _on_the_axis) for name, words in _AXIS.items()),
