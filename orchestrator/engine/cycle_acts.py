@@ -130,7 +130,7 @@ def check_contact(at: Context, step: CheckContact) -> None:
     cycles = cycles_of(at)
     bench = cycles.bench
     at.arming.require()
-    with live(bench.load_rules.output, at, at.gathered.current, "measurement"):
+    with live(bench.load_rules.output, at, at.gathered.current, "contact check"):
         bench.enter()
         bench.choose_bank(1)
         bench.move("on")

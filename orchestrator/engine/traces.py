@@ -29,8 +29,7 @@ class Traces:
     def take(self, cycle: int, record: CycleRecord | None, anomaly: bool) -> None:
         """One cycle in its order. Raises StorageFault."""
         if anomaly:
-            for number, one in list(self._latest)[-self._policy.around_anomaly :]:
-                self._keep(number, one)
+            self._keep_latest(self._policy.around_anomaly)
             self._after = self._policy.around_anomaly + 1
         if record is None:
             return
@@ -42,9 +41,11 @@ class Traces:
 
     def finish(self) -> None:
         """The last ones, at the end of the run, whatever ended it. Raises StorageFault."""
-        latest = list(self._latest)[len(self._latest) - min(self._policy.last, len(self._latest)) :]
+        self._keep_latest(self._policy.last)
         self._latest.clear()
-        for number, record in latest:
+
+    def _keep_latest(self, most: int) -> None:
+        for number, record in list(self._latest)[max(0, len(self._latest) - most) :]:
             self._keep(number, record)
 
     def _keep(self, cycle: int, record: CycleRecord) -> None:

@@ -25,7 +25,7 @@ def shot_words(entry: Entry) -> str:
     if not entry.get("shot"):
         return ""
     part = str(entry.get("part") or "")
-    if part == "cycles":
+    if part == "cycles" or entry.get("counted") == "cycle":
         return f"cycle {entry['shot']}"
     if part not in PARTS_OF_SHOTS:
         return f"{part} after cycle {entry['shot']}"

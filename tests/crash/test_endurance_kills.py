@@ -2,7 +2,7 @@
 
 The process is the test's own fork: engine, monitor, technician and plant of a rehearsal in it, but the store is a
 folder on a real disk, and the plant's truth goes line by line to a file beside it. A run that was killed is gone on
-with by the next process, on a plant that is built anew: its specimen has had what all of their truth files say together.
+with by the next process, on a plant that is built anew: its specimen has had what all their truth files say together.
 """
 
 from __future__ import annotations
