@@ -43,6 +43,7 @@ def add_looks(app: FastAPI, places: Places) -> None:
             "identity": past.identity,
             "runs": [asdict(one) for one in past.runs],
             "shots_applied": past.shots_applied,
+            "cycles": past.cycles,
             "spent_because": past.spent_because,
         }
 
@@ -54,6 +55,14 @@ def add_looks(app: FastAPI, places: Places) -> None:
     def requirements(run: str) -> list[Facts]:
         """One row for each clause, before anything is judged."""
         return requirement_rows(run_folder(places.data, run))
+
+    @app.get(
+        "/runs/{run}/go-on", summary="what a run of cycles left for one that goes on", responses=NOT_THERE
+    )
+    def go_on(run: str) -> Facts:
+        """Counts of every mount over all runs that belong together, and how it stopped; `why_not` where its record
+        does not allow a run to go on with it."""
+        return left_for_going_on(run_folder(places.data, run))
 
     @app.get("/runs/{run}/captures/{name}", summary="a shot's waveform, thinned out", responses=NOT_THERE)
     def capture(run: str, name: str, points: int = Query(400, ge=FEWEST_POINTS, le=MOST_POINTS)) -> Facts:
@@ -81,6 +90,46 @@ def run_folder(data: Path, run: str) -> Path:
     if folder is None:
         raise HTTPException(404, f"There is no run {run}; GET /runs lists them.")
     return folder
+
+
+def left_for_going_on(folder: Path) -> Facts:
+    """What a person is shown before they let a run of cycles go on, from its ledger and its journal."""
+    from orchestrator.record.continued import CannotGoOn, continued
+    from orchestrator.record.reader import read_run
+
+    record = read_run(folder)
+    facts: Facts = {"run": folder.name, "title": record.first("run_started").get("title")}
+    try:
+        left = continued(folder)
+    except CannotGoOn as error:
+        return {**facts, "why_not": str(error), "mounts": []}
+    counts = left.counts
+    mounts = [
+        {
+            "mount": place + 1,
+            "specimen": specimen,
+            "cycles": int(counts.done[place]),
+            "malfunctions": int(counts.done[place] - counts.confirmed[place]),
+            "failed_at": int(counts.failed_at[place]) or None,
+        }
+        for place, specimen in enumerate(left.specimens)
+    ]
+    return facts | {
+        "why_not": None,
+        "mounts": mounts,
+        "of": _declared(folder, left.runs),
+        "uncertain_cycle": left.uncertain_cycle,
+        "stopped_utc": left.stopped_utc,
+        "stopped_because": left.stopped_because,
+    }
+
+
+def _declared(folder: Path, runs: tuple[str, ...]) -> int | None:
+    """The declared count, as the newest of the runs has it that began cycles."""
+    from orchestrator.record.reader import read_run
+
+    began = (read_run(folder.parent / run).last("cycles_started") for run in reversed(runs))
+    return next((int(one["of"]) for one in began if one), None)
 
 
 def thinned(channel: CaptureChannel, interval_s: float, first_s: float, points: int) -> Facts:
@@ -127,6 +176,7 @@ def sequence_facts(file: Path, bench_file: Path) -> Facts:
             "condition": found.specimen.condition,
             "indicator": None if found.indicator is None else found.indicator.material,
             "parameters": parameters,
+            "mounts": None if found.mounts is None else found.mounts.count,
         }
     return facts
 

@@ -101,6 +101,7 @@ class Console(App[None]):
         self._woken = False
         self._shown_s = 0.0
         self._scrolled = 0
+        self._up = 0  # rows above the end, where a view is shown from its end
         self._said = ""
         self._put_before: dict[str, str] = {}
         self._channel = self._trend = 0
@@ -237,10 +238,12 @@ class Console(App[None]):
             rows = max(1, body.size.height)
             lines = self._lines(status, width - 2, rows)
             most = max(0, len(lines) - rows)
-            if self.view == "act":  # what is asked stands last and is always there
-                self._scrolled = most
+            if self.view == "act":  # what is asked stands last and is there until somebody looks further up
+                self._up = min(self._up, most)
+                self._scrolled = most - self._up
             self._scrolled = min(max(self._scrolled, 0), most)
-            self._put("text", "\n".join(f" {line}" for line in _page(lines, self._scrolled, rows)))
+            page = _page(lines, self._scrolled, rows, says_up=self.view == "act")
+            self._put("text", "\n".join(f" {line}" for line in page))
 
     def _lines(self, status: Facts, width: int, rows: int) -> list[str]:
         if self.view == "act":
@@ -260,10 +263,12 @@ class Console(App[None]):
         """Told anew only when it is another end, another journal, another width, or something else is waited for."""
         asked = str((status["do"].get("question") or {}).get("ask"))
         waits_for = asked if asked in BENCH_ACTS else None
-        key = (self.known.last_end, id(self.flow.journal), width, waits_for)
+        key = (self.known.last_end, id(self.flow.journal), id(self.flow.left), width, waits_for)
         if key != self._told_for:
             self._told_for = key
-            self._told = why_lines(self.known.last_end, self.flow.journal, width, waits_for)
+            self._told = why_lines(
+                self.known.last_end, self.flow.journal, width, waits_for, self.flow.left or None
+            )
         return self._told
 
     def _show_line(self) -> None:
@@ -319,7 +324,7 @@ class Console(App[None]):
 
     def turn_to(self, view: str) -> None:
         """Show a view, from its beginning."""
-        self.view, self._scrolled = view, 0
+        self.view, self._scrolled, self._up = view, 0, 0
 
     def say(self, text: str) -> None:
         """One line for the person, until the next."""
@@ -329,6 +334,7 @@ class Console(App[None]):
 
     def on_input_submitted(self, event: Input.Submitted) -> None:
         text, event.input.value = event.value, ""
+        self._up = 0
         self.flow.give(text)
         self.show()
 
@@ -368,7 +374,8 @@ class Console(App[None]):
         self.show()
 
     def action_scroll(self, pages: int) -> None:
-        self._scrolled = max(0, self._scrolled + pages * max(1, self.query_one("#body").size.height - 1))
+        rows = pages * max(1, self.query_one("#body").size.height - 2)
+        self._scrolled, self._up = max(0, self._scrolled + rows), max(0, self._up - rows)
         self.show()
 
     def action_say_keys(self) -> None:
@@ -376,9 +383,11 @@ class Console(App[None]):
         self.show()
 
 
-def _page(lines: list[str], first: int, rows: int) -> list[str]:
-    """What fits; where there is more below, the last row says so."""
+def _page(lines: list[str], first: int, rows: int, says_up: bool = False) -> list[str]:
+    """What fits; where there is more below, the last row says so, and with `says_up` the first what is above."""
     page = lines[first : first + rows]
+    if says_up and first > 0 and rows > 3:
+        page[0] = f"(PgUp: {first + 1} more lines above)"
     left = len(lines) - first - rows
     if left > 0 and rows > 1:
         page[-1] = f"(PgDn: {left + 1} more lines)"

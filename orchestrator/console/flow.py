@@ -8,12 +8,16 @@ from typing import Any, Protocol
 from orchestrator.console.asking import Form, form_for, order_of
 from orchestrator.console.card import (
     LAPSED,
+    MOUNT,
     ask_for_override,
     complete,
+    go_on_order,
+    going_on_card,
     new_card,
     objection_to_sequence,
     objection_to_specimen,
     start_order,
+    told_at_mount,
 )
 from orchestrator.console.known import Known
 from orchestrator.console.link import Link, named, path_with
@@ -23,6 +27,7 @@ Facts = dict[str, Any]
 Then = Callable[[Facts], None]
 LEAVE_WITHIN_S = 1.0
 KEEP_EVERY_S = 10.0  # the engine lets control go after three times as long
+GO_ON_OR_BEGIN = "Go on with it: F9. New run: F8."
 CARD_KEPT = "The card is laid aside with what was filled in: F8 comes back to it."
 ONLY_LOOKS = "You only look: F10 takes control."
 NOBODY_TOOK_IT = "NOBODY TOOK THE ABORT. Stay out. Cut the mains by hand."
@@ -49,6 +54,8 @@ class Flow:
     ) -> None:
         self.form: Form | None = None
         self.card: Form | None = None  # kept while something else is asked or looked at
+        self.offer: Form | None = None  # to go on with a stopped run of cycles; kept in the same way
+        self.left: Facts = {}  # what the last run left for one that goes on
         self.stopping = False
         self.nobody_took_it = False
         self.journal: list[Facts] = []
@@ -97,6 +104,7 @@ class Flow:
         ended = self._known.last_end
         if ended is not None and run is None and ended.get("run") != self._journal_of:
             self._journal_of = str(ended.get("run"))
+            self.left = {}
             self._screen.ask("GET", named("runs", self._journal_of), None, self._take_journal)
 
     def _has_ended(self) -> None:
@@ -109,13 +117,18 @@ class Flow:
 
     def _take_journal(self, reply: Facts) -> None:
         self.journal = list(reply.get("journal") or [])
+        if any(entry.get("kind") == "cycles_started" for entry in self.journal):
+            self._screen.ask("GET", named("runs", str(reply.get("run")), "go-on"), None, self._take_left)
+
+    def _take_left(self, reply: Facts) -> None:
+        self.left = reply if reply.get("ok") and reply.get("mounts") else {}
 
     def _follow_question(self, status: Facts) -> None:
         question = status["do"].get("question")
         if question is not None and not (self._acts or _is_for_anybody(question)):
             question = None  # somebody else is asked
         if question is None:
-            if self.form is not None and self.form is not self.card:
+            if self.form is not None and self.form is not self.card and self.form is not self.offer:
                 self._drop_form("bench")
             self._question = {}
             return
@@ -131,7 +144,11 @@ class Flow:
         return self._has(control) if control is not None else not self._looks
 
     def how_to_begin(self) -> str:
-        """Where the specimen card is."""
+        """Where the specimen card is, and the run that may go on."""
+        if self.form is not None and self.form is self.offer:
+            return "Answer below."
+        if self.may_go_on_with() is not None and self.form is None:
+            return GO_ON_OR_BEGIN
         if self.card is None:
             return BEGIN
         return "Fill in the card below." if self.form is self.card else f"{BEGIN} Your card is laid aside."
@@ -162,6 +179,9 @@ class Flow:
             return
         if form is self.card:
             self._card_goes_on(form, ask.name)
+        elif form is self.offer:
+            if form.open is None:
+                self._order("/go-on", go_on_order(form, str(self.left.get("run")), self._by), self._went_on)
         elif form.open is None:
             self._send_answer(form)
 
@@ -216,6 +236,8 @@ class Flow:
             self._look(form, path_with("/sequence", file=form.values["sequence"]), self._take_sequence)
         elif given == "specimen":
             self._look(form, named("specimens", form.values["specimen"]), self._take_specimen)
+        elif given.startswith(MOUNT):
+            self._look(form, named("specimens", form.values[given]), self._take_at_mount(given))
         elif form.open is None:
             self._order("/start", start_order(form, self._by), self._started)
 
@@ -247,14 +269,32 @@ class Flow:
             return
         complete(card, self._sequence_facts, reply)
 
+    def _take_at_mount(self, given: str) -> Callable[[Form, Facts], None]:
+        def take(card: Form, reply: Facts) -> None:
+            wrong = objection_to_specimen(reply)
+            if wrong is not None:
+                card.back()
+                self._screen.say(wrong)
+                return
+            told_at_mount(card, given, reply)
+
+        return take
+
     def _started(self, reply: Facts) -> None:
-        card = self.card
+        if self._has_begun(reply, self.card):
+            self.card = None
+
+    def _went_on(self, reply: Facts) -> None:
+        if self._has_begun(reply, self.offer):
+            self.offer = None
+
+    def _has_begun(self, reply: Facts, card: Form | None) -> bool:
+        """Whether a run has; otherwise why not stands above the card, and it stays open."""
         if reply.get("ok"):
             self._screen.say(f"Run {reply.get('run')} has begun.")
             if self.form is card:
                 self._drop_form("bench")
-            self.card = None
-            return
+            return True
         if card is not None:
             card.back()
             rendered = [line for text in reply.get("rendered") or [] for line in str(text).splitlines()]
@@ -262,6 +302,36 @@ class Flow:
             if reply.get("code") == LAPSED:
                 ask_for_override(card)
         self._screen.say(_refusal(reply))
+        return False
+
+    # ---- going on with a stopped run
+
+    def may_go_on_with(self) -> str | None:
+        """The last run, where it is one of cycles that may go on, and nothing is in progress or asked."""
+        if self._known.run is not None or self._known.lost is not None or self._question:
+            return None
+        run = (self._known.last_end or {}).get("go_on_with")
+        return str(run) if run else None
+
+    def _offer_to_go_on(self, run: str) -> None:
+        """What it left, and whether it is to go on; once more lays it aside."""
+        if self.form is not None and self.form is self.offer:
+            self._drop_form("bench")
+            self.offer = None
+            self._screen.say("")
+        else:
+            self._waits = True
+            self._screen.ask("GET", named("runs", run, "go-on"), None, self._take_offer)
+
+    def _take_offer(self, reply: Facts) -> None:
+        self._waits = False
+        if not reply.get("ok") or reply.get("why_not"):
+            self._screen.say(str(reply.get("why_not") or _refusal(reply)))
+            return
+        self.left = reply
+        self.form = self.offer = going_on_card(reply)
+        self._screen.say("")
+        self._screen.turn_to("act")
 
     # ---- control
 
@@ -335,9 +405,12 @@ class Flow:
     # ---- pausing, waveforms
 
     def pause(self, paused: bool) -> None:
-        """Hold as soon as nothing is live, or go on."""
+        """Hold as soon as nothing is live, or go on: also with the last run, where it may go on."""
         if not self._acts:
             self._screen.say(ONLY_LOOKS)
+            return
+        if (run := self.may_go_on_with()) is not None:
+            self._offer_to_go_on(run)
             return
         self._order("/resume" if paused else "/pause", {"by": self._by}, self._paused)
 

@@ -25,7 +25,7 @@ KEYS = (
     Key("f6", "h", "view('happened')", "log", "what happened, the newest first"),
     Key("f7", "y", "view('why')", "why", "why the last run stopped, what to check, who can release it"),
     Key("f8", "n", "begin", "begin", "begin a run: the specimen card; once more lays it aside"),
-    Key("f9", "p", "pause", "pause", "hold as soon as nothing is live; once more: go on"),
+    Key("f9", "p", "pause", "pause", "hold as soon as nothing is live; once more, or after a stop: go on"),
     Key("f10", "c", "control", "control", "take control, take it over, or give it back"),
 )
 KEYS_NOW = ("f2", "f7", "f1")

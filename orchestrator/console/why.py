@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from orchestrator.cli.happenings import happening
+from orchestrator.console.card import counted_words
 from orchestrator.console.words import plain, verdicts, wrapped
 from orchestrator.core.reasons import EXPLANATIONS, Reason, explained
 
@@ -22,17 +23,24 @@ NOTHING = "No run has ended since this data folder was made."
 
 
 def why_lines(
-    ended: Facts | None, journal: Sequence[Facts], width: int, waits_for: str | None = None
+    ended: Facts | None,
+    journal: Sequence[Facts],
+    width: int,
+    waits_for: str | None = None,
+    left: Facts | None = None,
 ) -> list[str]:
     """The whole view. `journal` are the entries of that run, possibly none; `waits_for` is the act that the bench
-    waits for now before anything can be started: release, acknowledge."""
+    waits for now before anything can be started: release, acknowledge. `left` is what a run of cycles left, counted
+    from its ledger."""
     if ended is None:
         return [NOTHING]
     reason = Reason(str(ended["reason"]))
     goes_on = str(ended.get("run")) if _made_cycles(journal) else None
     told = explained(reason, goes_on)
     causes = [entry for entry in journal if entry.get("kind") == "cause"]
-    lines = wrapped([f"{ended.get('run')}: {ended['sentence']}"], width)
+    lines = wrapped([f"{ended.get('run')}: {_with_keys(str(ended['sentence']), goes_on)}"], width)
+    counted = counted_words(left) if left else []
+    lines += wrapped([f"It has had: {one}" for one in counted], width, indent="  ")
     if ended.get("off_proven") is not True:
         lines += wrapped(
             ["(That was so at its end. Whether it is safe now is the first question above.)"], width
@@ -44,7 +52,7 @@ def why_lines(
     )
     if reason in WELL and ended.get("verdicts"):
         lines += ["Verdicts:", *verdicts(ended["verdicts"], width)]
-    lines += wrapped([_release_words(reason, waits_for)], width, indent="  ")
+    lines += wrapped([_release_words(reason, waits_for, bool(ended.get("go_on_with")))], width, indent="  ")
     lines.append("What to check, the likeliest first:")
     lines += wrapped([f"{number}. {text}" for number, text in enumerate(told.check, 1)], width, indent="   ")
     if reason is Reason.POWER_LOST or not any(entry.get("kind") == "run_ended" for entry in journal):
@@ -61,14 +69,20 @@ def _made_cycles(journal: Sequence[Facts]) -> bool:
     return any(entry.get("kind") == "cycles_started" for entry in journal)
 
 
-def _release_words(reason: Reason, waits_for: str | None) -> str:
+def _with_keys(sentence: str, goes_on: str | None) -> str:
+    """The sentence with the key of this screen, where it names the command of a shell."""
+    return sentence if goes_on is None else sentence.replace(f"benchward resume {goes_on}", "F9")
+
+
+def _release_words(reason: Reason, waits_for: str | None, goes_on: bool) -> str:
     """Whose word the bench waits for; nobody's, where nothing is blocked."""
     if waits_for is not None:
         who = str(EXPLANATIONS[BLOCKS[waits_for]].released_by).replace("benchward answer", "F2")
         return f"The next start is blocked. Can be released by: {who}."
     told = EXPLANATIONS[reason].released_by
     if told is None or reason is Reason.POWER_LOST or reason in BLOCKS.values():
-        return "Nothing is blocked: a new run is begun with F8."
+        way = "F9 goes on with it, F8 begins a new run" if goes_on else "a new run is begun with F8"
+        return f"Nothing is blocked: {way}."
     return f"Nothing is blocked. Before the next run: {told}."
 
 
@@ -147,13 +161,13 @@ def left_behind(journal: Sequence[Facts]) -> list[str]:
     lines = [whose + f"{done} shot(s) certain" + _uncertain(asked - done)]
     cycles = _made_cycles(journal)
     if not asked and not done and cycles:
-        lines = [whose + "what it has had is in its record: benchward record show."]
+        lines = [whose + "with the cycles named above."]
     last = next(
         (entry for entry in reversed(journal) if entry.get("kind") in ("intent", "asked", "answered")), None
     )
     if last is not None:
         lines.append(f"The last thing on record: {next(iter(_told(last)), last['kind'])}.")
-    then = f"resume it: benchward resume {started.get('run')}" if cycles else "begin a run on it with F8"
+    then = "go on with F9" if cycles else "begin a run on it with F8"
     lines.append(f"It is not gone on with by itself: inspect the specimen, then {then}.")
     return lines
 

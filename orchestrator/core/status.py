@@ -18,9 +18,7 @@ FRESH_S = 1.0
 SYMBOLS = {"no": "(X)", "not known": "(?)", "yes": "(_)"}
 STAY_OUT = "Do not enter. Treat the bench as live and call the test operator in charge."
 BEFORE_TOUCHING = "Before you touch anything: test for absence of voltage, put the earthing stick on."
-BEFORE_REACHING_IN = (
-    "Before you touch anything: test for absence of voltage, stay clear of all that can move."
-)
+BEFORE_REACHING_IN = "Before you touch anything: test for absence of voltage, keep clear of what moves."
 TO_ABORT = "benchward abort"
 MOST_FIGURES = 24
 EARTH = "earth"  # in the name of the switch that earths

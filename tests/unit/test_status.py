@@ -127,7 +127,7 @@ def test_a_bench_without_an_earthing_switch_was_said_to_be_earthed() -> None:
 
     assert (entry["words"], entry["earth"]) == ("YES. Off is proven.", "none")
     assert "earth" not in status["do"]["caution"]
-    assert "stay clear of all that can move" in status["do"]["caution"]
+    assert "keep clear of what moves" in status["do"]["caution"]
     assert "contactor open, brake closed, supply_side 0 V" in text
 
 
