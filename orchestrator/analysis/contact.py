@@ -11,7 +11,7 @@ Current and contact voltage while on are taken just before the break trigger, wh
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +28,7 @@ from orchestrator.analysis.contact_edges import (
 from orchestrator.analysis.contact_single import break_of, make_of, single_record
 from orchestrator.analysis.waveform import Array
 
-__all__ = ["Criteria", "CycleFigures", "RecordLayout", "cycle_figures"]
+__all__ = ["Criteria", "CycleFigures", "RecordLayout", "cycle_figures", "figures_of_codes"]
 
 
 @dataclass(frozen=True)
@@ -46,9 +46,22 @@ class RecordLayout:
         return self.make_samples + self.break_samples
 
 
+FIGURES = (
+    "make_time_s",
+    "bounce_time_s",
+    "bounce_count",
+    "inrush_a",
+    "steady_a",
+    "drop_v",
+    "break_time_s",
+    "arcing_s",
+)
+FLAGS = ("open_before", "flowing_before", "made", "parted", "broke", "flowing_after")
+
+
 @dataclass(frozen=True, eq=False)
 class CycleFigures:
-    """One value for each mount; NaN for a time that is not in the record.
+    """`rows` holds FIGURES, `flags` FLAGS, each with a column for each mount; NaN for a time that is not in the record.
 
     `steady_a` and `drop_v` are current and contact voltage while on: means of direct, r.m.s. of alternating
     quantities. `inrush_a` is the largest current of the make record, without sign. Flags: `open_before` and
@@ -57,27 +70,76 @@ class CycleFigures:
     of the break record).
     """
 
-    make_time_s: Array
-    bounce_time_s: Array
-    bounce_count: NDArray[np.int64]
-    inrush_a: Array
-    steady_a: Array
-    drop_v: Array
-    break_time_s: Array
-    arcing_s: Array
-    open_before: Flags
-    flowing_before: Flags
-    made: Flags
-    parted: Flags
-    broke: Flags
-    flowing_after: Flags
+    rows: Array
+    flags: Flags
 
-    @cached_property
-    def matrix(self) -> Array:
-        """The figures as rows, in the order above, a column for each mount."""
-        times = (self.make_time_s, self.bounce_time_s, self.bounce_count)
-        sizes = (self.inrush_a, self.steady_a, self.drop_v)
-        return np.array((*times, *sizes, self.break_time_s, self.arcing_s))
+    def _row(self, place: int) -> Array:
+        found: Array = self.rows[place]
+        return found
+
+    def _flag(self, place: int) -> Flags:
+        found: Flags = self.flags[place]
+        return found
+
+    @property
+    def mounts(self) -> int:
+        return int(self.rows.shape[1])
+
+    @property
+    def make_time_s(self) -> Array:
+        return self._row(0)
+
+    @property
+    def bounce_time_s(self) -> Array:
+        return self._row(1)
+
+    @property
+    def bounce_count(self) -> NDArray[np.int64]:
+        return self._row(2).astype(np.int64)
+
+    @property
+    def inrush_a(self) -> Array:
+        return self._row(3)
+
+    @property
+    def steady_a(self) -> Array:
+        return self._row(4)
+
+    @property
+    def drop_v(self) -> Array:
+        return self._row(5)
+
+    @property
+    def break_time_s(self) -> Array:
+        return self._row(6)
+
+    @property
+    def arcing_s(self) -> Array:
+        return self._row(7)
+
+    @property
+    def open_before(self) -> Flags:
+        return self._flag(0)
+
+    @property
+    def flowing_before(self) -> Flags:
+        return self._flag(1)
+
+    @property
+    def made(self) -> Flags:
+        return self._flag(2)
+
+    @property
+    def parted(self) -> Flags:
+        return self._flag(3)
+
+    @property
+    def broke(self) -> Flags:
+        return self._flag(4)
+
+    @property
+    def flowing_after(self) -> Flags:
+        return self._flag(5)
 
 
 def cycle_figures(
@@ -92,7 +154,7 @@ def cycle_figures(
             f"records of shape {contact_v.shape} and {current_a.shape} do not fit {layout.samples} samples"
         )
     if len(contact_v) == 1:
-        return _of_one(contact_v, current_a, layout, criteria)
+        return _of_one(np.concatenate((contact_v, current_a)), layout, criteria)
     volts, amperes = np.abs(contact_v), np.abs(current_a)
     flowing = amperes > criteria.floor_a
     split, parting_at = layout.make_samples, layout.make_samples + layout.break_pre
@@ -112,6 +174,25 @@ def cycle_figures(
     return _gathered(closing, opening, (before, kept), (inrush, steady, drop), layout)
 
 
+def figures_of_codes(
+    codes: NDArray[np.int16],
+    volts_per_code: float,
+    amperes_per_code: float,
+    layout: RecordLayout,
+    criteria: Criteria,
+) -> CycleFigures:
+    """The same from a recorder's codes, of shape (mounts, 2, samples): voltage and current of each mount."""
+    if len(codes) == 1 and codes.shape[2] == layout.samples:
+        return _of_one(codes[0] * _scale(volts_per_code, amperes_per_code), layout, criteria)
+    volts, amperes = codes[:, 0] * np.float64(volts_per_code), codes[:, 1] * np.float64(amperes_per_code)
+    return cycle_figures(volts, amperes, layout, criteria)
+
+
+@lru_cache(maxsize=8)
+def _scale(volts_per_code: float, amperes_per_code: float) -> Array:
+    return np.array([[volts_per_code], [amperes_per_code]], dtype=np.float64)
+
+
 def _gathered(
     closing: Makes,
     opening: Breaks,
@@ -121,52 +202,44 @@ def _gathered(
 ) -> CycleFigures:
     interval_s = layout.interval_s
     arcing = np.maximum(opening.extinction - opening.parting, 0.0)
-    return CycleFigures(
-        make_time_s=(closing.first - layout.make_pre) * interval_s,
-        bounce_time_s=(closing.last - closing.first) * interval_s,
-        bounce_count=closing.reopenings,
-        inrush_a=sizes[0],
-        steady_a=sizes[1],
-        drop_v=sizes[2],
-        break_time_s=(opening.extinction - layout.break_pre) * interval_s,
-        arcing_s=arcing * interval_s,
-        open_before=closing.open_first,
-        flowing_before=flags[0],
-        made=closing.closed_last & flags[1],
-        parted=opening.opened,
-        broke=opening.opened & ~opening.flowing_last,
-        flowing_after=opening.flowing_last,
+    rows = np.array(
+        (
+            (closing.first - layout.make_pre) * interval_s,
+            (closing.last - closing.first) * interval_s,
+            closing.reopenings,
+            *sizes,
+            (opening.extinction - layout.break_pre) * interval_s,
+            arcing * interval_s,
+        ),
+        dtype=np.float64,
     )
+    made, broke = closing.closed_last & flags[1], opening.opened & ~opening.flowing_last
+    found = (closing.open_first, flags[0], made, opening.opened, broke, opening.flowing_last)
+    return CycleFigures(rows, np.array(found))
 
 
-def _of_one(contact_v: Array, current_a: Array, layout: RecordLayout, criteria: Criteria) -> CycleFigures:
-    """The same of one mount, faster."""
+def _of_one(values: Array, layout: RecordLayout, criteria: Criteria) -> CycleFigures:
+    """The same of one mount, faster. `values` is of shape (2, samples): voltage and current."""
     interval_s, split = layout.interval_s, layout.make_samples
-    record = single_record(np.abs(contact_v[0]), np.abs(current_a[0]), criteria, interval_s, split)
+    record = single_record(values, criteria, interval_s, split)
     first, last, reopenings, open_first, closed_last = make_of(record, criteria)
     parting, extinction, opened, flowing_last = break_of(record, criteria, interval_s)
     parting_at, pre = split + layout.break_pre, max(1, layout.make_pre)
     kept = record.is_open.count(1, split, parting_at) < layout.break_pre / 2
-    before = np.add.reduce(record.amperes[:pre]) > pre * criteria.floor_a
-    rows = np.empty((8, 1))
-    rows[:, 0] = (
+    before = sum(record.amperes[:pre].tolist()) > pre * criteria.floor_a
+    drop, steady = _while_on(values[:, split:parting_at], criteria.ac_hz, interval_s).tolist()
+    rows = (
         (first - layout.make_pre) * interval_s,
         (last - first) * interval_s,
         reopenings,
         np.maximum.reduce(record.amperes[:split]),
-        _while_on(current_a[:, split:parting_at], criteria.ac_hz, interval_s)[0],
-        _while_on(contact_v[:, split:parting_at], criteria.ac_hz, interval_s)[0],
+        steady,
+        drop,
         (extinction - layout.break_pre) * interval_s,
         (0.0 if extinction < parting else extinction - parting) * interval_s,
     )
-    make_time, bounce_time, count, inrush, steady, drop, break_time, arcing = rows
-    made, broke = closed_last and kept, opened and not flowing_last
-    flags = np.array(((open_first,), (before,), (made,), (opened,), (broke,), (flowing_last,)))
-    found = CycleFigures(
-        make_time, bounce_time, count.astype(np.int64), inrush, steady, drop, break_time, arcing, *flags
-    )
-    vars(found)["matrix"] = rows  # it is there already
-    return found
+    flags = (open_first, before, closed_last and kept, opened, opened and not flowing_last, flowing_last)
+    return CycleFigures(np.array(rows, np.float64).reshape(8, 1), np.array(flags, np.bool_).reshape(6, 1))
 
 
 def _while_on(values: Array, ac_hz: float, interval_s: float) -> Array:

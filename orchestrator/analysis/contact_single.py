@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,16 +40,21 @@ class SingleRecord:
     split: int
 
 
-def single_record(
-    volts: Array, amperes: Array, criteria: Criteria, interval_s: float, split: int
-) -> SingleRecord:
-    """From sizes without sign, of shape (samples,)."""
-    is_open = (volts > criteria.open_above_v).tobytes()
-    flowing = (amperes > criteria.floor_a).tobytes()
+def single_record(values: Array, criteria: Criteria, interval_s: float, split: int) -> SingleRecord:
+    """From voltage and current, of shape (2, samples)."""
+    sizes = np.abs(values)
+    above = (sizes > _levels(criteria)).tobytes()
+    volts, amperes = sizes
+    is_open, flowing = above[: len(volts)], above[len(volts) :]
     if criteria.ac_hz:
         low_for = float(zero_samples(np.maximum.reduce(volts, keepdims=True), criteria, interval_s)[0])
         is_open = _zeros_bridged(is_open, amperes, criteria.floor_a, low_for, split)
     return SingleRecord(volts, amperes, is_open, flowing, split)
+
+
+@lru_cache(maxsize=8)
+def _levels(criteria: Criteria) -> Array:
+    return np.array([[criteria.open_above_v], [criteria.floor_a]])
 
 
 def _zeros_bridged(is_open: bytes, amperes: Array, floor_a: float, low_for: float, split: int) -> bytes:
@@ -95,7 +101,7 @@ def break_of(record: SingleRecord, criteria: Criteria, interval_s: float) -> tup
     ended = flowing.rfind(1, split) - split
     ended = ended if ended >= 0 else samples - 1
     opened, tail = parted > 0, tail_samples(criteria, interval_s)
-    flowing_last = bool(np.add.reduce(record.amperes[-tail:]) > tail * criteria.floor_a)
+    flowing_last = sum(record.amperes[-tail:].tolist()) > tail * criteria.floor_a
     if opened and ended < samples - pause_samples(criteria, interval_s):
         flowing_last = False  # an arc that ended does not flow on
     if not opened:

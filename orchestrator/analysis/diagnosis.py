@@ -94,7 +94,7 @@ class Recurrence:
 
 def diagnose(figures: CycleFigures, seen: Seen, expected: Expected) -> Codes:
     """One code of FINDINGS for each mount."""
-    if len(figures.drop_v) == 1 and _one_is_fine(figures, seen, expected):
+    if figures.mounts == 1 and _one_is_fine(figures, seen, expected):
         return np.zeros(1, dtype=np.uint8)
     fine = _fine(figures, seen, expected)
     if np.count_nonzero(fine) == len(fine):
@@ -137,10 +137,11 @@ def _one_is_fine(figures: CycleFigures, seen: Seen, expected: Expected) -> bool:
     """The same of one mount, in plain numbers."""
     lowest, drop_v, steady_a = SUPPLY_DIP * expected.supply_v, figures.drop_v.item(), figures.steady_a.item()
     supplied = seen.supply_on_v / expected.supply_v
+    open_before, _, made, _, broke, _ = figures.flags.tobytes()
     return bool(
-        figures.open_before.item()
-        and figures.made.item()
-        and figures.broke.item()
+        open_before
+        and made
+        and broke
         and drop_v <= expected.drop_bad_v
         and expected.current_low_a * min(supplied, 1.0) <= steady_a
         and steady_a <= expected.current_high_a * max(supplied, 1.0)

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from orchestrator.analysis.contact import CycleFigures, cycle_figures
+from orchestrator.analysis.contact import CycleFigures, figures_of_codes
 from orchestrator.analysis.diagnosis import FINDINGS, MALFUNCTIONS, diagnose, recurrence
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.acts import perform
@@ -255,7 +255,7 @@ class Cycles:
         cycle = operated.cycle
         active = self.mounts.active
         figures, codes = self._diagnosed(operated)
-        matrix = None if figures is None else figures.matrix
+        matrix = None if figures is None else figures.rows
         all_active = self.mounts.all_active
         if not all_active:
             codes, matrix = self._of_active(codes, matrix)
@@ -284,9 +284,8 @@ class Cycles:
         if operated.record is None:
             return None, np.full(len(self.mounts.specimens), NOT_RECORDED, np.uint8)
         record = operated.record
-        volts = record.codes[:, 0] * np.float64(record.volts_per_code)
-        amperes = record.codes[:, 1] * np.float64(record.amperes_per_code)
-        figures = cycle_figures(volts, amperes, self.layout, self.criteria)
+        per_code = record.volts_per_code, record.amperes_per_code
+        figures = figures_of_codes(record.codes, *per_code, self.layout, self.criteria)
         return figures, diagnose(figures, seen_of(record, figures), self.expected)
 
     def _of_active(self, codes: Array, matrix: Array | None) -> tuple[Array, Array | None]:

@@ -52,7 +52,7 @@ def seen_of(record: CycleRecord, figures: CycleFigures) -> Seen:
 
     It has one channel for the load. With several mounts each load has what its own contact leaves it of the supply.
     """
-    several = len(figures.drop_v) > 1
+    several = figures.mounts > 1
     return Seen(
         supply_before_v=record.supply_before_v,
         supply_on_v=record.supply_on_v,

@@ -5,7 +5,14 @@ import math
 import numpy as np
 import pytest
 
-from orchestrator.analysis.contact import Criteria, CycleFigures, RecordLayout, cycle_figures
+from orchestrator.analysis.contact import (
+    FIGURES,
+    FLAGS,
+    Criteria,
+    CycleFigures,
+    RecordLayout,
+    cycle_figures,
+)
 from orchestrator.analysis.waveform import Array
 from tests.contact_records import Circuit, break_record, make_record
 
@@ -157,7 +164,7 @@ def test_many_mounts_are_each_what_they_are_alone() -> None:
     ]
     together, alone = figures(*rows), [figures(row) for row in rows]
 
-    for name in CycleFigures.__dataclass_fields__:
+    for name in (*FIGURES, *FLAGS):
         one_by_one = np.concatenate([getattr(each, name) for each in alone])
         np.testing.assert_array_equal(getattr(together, name), one_by_one, err_msg=name)
 
@@ -177,7 +184,7 @@ def test_polarity_does_not_matter() -> None:
     volts, amperes = cycle(MOTOR)
     plus, minus = figures((volts, amperes)), figures((-volts, -amperes))
 
-    for name in CycleFigures.__dataclass_fields__:
+    for name in (*FIGURES, *FLAGS):
         np.testing.assert_array_equal(getattr(plus, name), getattr(minus, name), err_msg=name)
 
 

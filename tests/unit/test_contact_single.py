@@ -1,17 +1,15 @@
 """One mount alone has the figures and the finding, to the last bit, that it has among several."""
 
-import dataclasses
-
 import numpy as np
 import pytest
 
-from orchestrator.analysis.contact import CycleFigures, cycle_figures
+from orchestrator.analysis.contact import FIGURES, FLAGS, cycle_figures, figures_of_codes
 from orchestrator.analysis.diagnosis import CODE, Seen, diagnose
 from orchestrator.analysis.waveform import Array
 from tests.studies.cycle_records import CAUSES, GATE, LANTERN, Bench, drawn_cycle, record
 
 EACH = 25
-FIELDS = [each.name for each in dataclasses.fields(CycleFigures)]
+FIELDS = (*FIGURES, *FLAGS)
 
 
 def assert_same(bench: Bench, volts: Array, amperes: Array) -> None:
@@ -32,7 +30,7 @@ def assert_same(bench: Bench, volts: Array, amperes: Array) -> None:
                 assert found == pytest.approx(wanted, rel=1e-12)
             else:
                 np.testing.assert_array_equal(found, wanted, err_msg=f"{name} of {place}")
-        np.testing.assert_array_equal(alone.matrix[:4], together.matrix[:4, one])
+        np.testing.assert_array_equal(alone.rows[:4], together.rows[:4, one])
         assert diagnose(alone, seen, bench.expected) == codes[one]
 
 
@@ -55,3 +53,16 @@ def test_of_records_that_make_no_sense(bench: Bench) -> None:
     amperes = np.concatenate((slopes[::-1] / 10, steps[::-1] / 10, np.zeros((2, samples))))
     noise = drawn.standard_normal((2, *volts.shape))
     assert_same(bench, volts + 0.02 * noise[0], amperes + 0.005 * noise[1])
+
+
+@pytest.mark.parametrize("mounts", [1, 3])
+def test_codes_are_scaled_before_anything_else(mounts: int) -> None:
+    drawn = np.random.default_rng(4)
+    pairs = [record(GATE, drawn_cycle(GATE, "ok", drawn), drawn) for _ in range(mounts)]
+    volts, amperes = (np.stack(side) for side in zip(*pairs, strict=True))
+    per_v, per_a = 40.0 / 32768, 41.0 / 32768
+    codes = np.stack((np.rint(volts / per_v), np.rint(amperes / per_a)), axis=1).astype(np.int16)
+    found = figures_of_codes(codes, per_v, per_a, GATE.layout, GATE.criteria)
+    wanted = cycle_figures(codes[:, 0] * per_v, codes[:, 1] * per_a, GATE.layout, GATE.criteria)
+    np.testing.assert_array_equal(found.rows, wanted.rows)
+    np.testing.assert_array_equal(found.flags, wanted.flags)

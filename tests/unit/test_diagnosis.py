@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from orchestrator.analysis.contact import CycleFigures, cycle_figures
+from orchestrator.analysis.contact import FIGURES, FLAGS, CycleFigures, cycle_figures
 from orchestrator.analysis.diagnosis import (
     CODE,
     FINDINGS,
@@ -52,7 +52,11 @@ def figures(**changed: float | bool) -> CycleFigures:
         "broke": True,
         "flowing_after": False,
     }
-    return CycleFigures(**{name: np.array([value]) for name, value in (values | changed).items()})
+    values |= changed
+    rows = [[values.pop(name)] for name in FIGURES]
+    flags = [[values.pop(name)] for name in FLAGS]
+    assert not values
+    return CycleFigures(np.array(rows, dtype=np.float64), np.array(flags, dtype=np.bool_))
 
 
 def finding(of: CycleFigures, expected: Expected = EXPECTED, **seen: float | bool) -> str:
