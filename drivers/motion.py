@@ -69,9 +69,10 @@ class MotionCodec:
         self.dialect = dialect
         self.answers_are_numbered = dialect.line.numbered == "in front, answers too"
         self.is_announced = dialect.line.completion == "announced"
+        answers = dialect.answers
         self._is_checked = dialect.line.checksum == "xor"
         self._address = dialect.line.number.encode("ascii")
-        answers = dialect.answers
+        self._taken = f"{answers.taken} {dialect.line.number}".encode("ascii")
         self._kinds = {word: each.name for each in fields(answers) if (word := getattr(answers, each.name))}
         self._state = tuple(getattr(dialect.state, each.name) for each in fields(dialect.state))
         self._done = (dialect.state.commanded, dialect.state.encoder)
@@ -109,6 +110,10 @@ class MotionCodec:
         return f"{self.dialect.words.acceleration} {self.dialect.values.acceleration}{acceleration_mm_s2:.3f}"
 
     # ---- what comes back
+
+    def acknowledges(self, line: bytes, number: int) -> bool:
+        """Whether an answer is the plain acknowledgement of that line, and nothing but: most answers are one."""
+        return line == b"%s%d" % (self._taken, number)
 
     def parse(self, line: bytes) -> Said:
         """One answer without its line feed. Raises `AnswerError`."""

@@ -225,7 +225,7 @@ class MotionActuator(MotionController, Actuator):
         """The state at the motion's end, however the family tells it."""
         until_s = self._until(ACKNOWLEDGED_S)
         while True:
-            said = self._said(max(0.0, until_s - self.link.pace.now_s()))
+            said = self._said_of(number, max(0.0, until_s - self.link.pace.now_s()))
             if said.kind == "refused":
                 self._why = said.rest
                 return self._at_rest()

@@ -64,8 +64,9 @@ class LinkedInstrument:
             self.until_s = before_s
 
     def _left_s(self) -> float:
-        until_s = self.link.pace.now_s() + self.timeout_s if self.until_s is None else self.until_s
-        return max(0.0, until_s - self.link.pace.now_s())
+        now_s = self.link.pace.now_s()
+        until_s = now_s + self.timeout_s if self.until_s is None else self.until_s
+        return until_s - now_s if until_s > now_s else 0.0
 
     def _require_expected(self, found: Identity) -> Identity:
         """It is the one that the bench file says, or `InstrumentFault` wrong_instrument."""

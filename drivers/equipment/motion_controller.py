@@ -129,7 +129,14 @@ class MotionController(LinkedInstrument):
         return said.rest
 
     def _said(self, timeout_s: float) -> Said:
-        return self._parsed(self.codec.parse, bytes(self.link.read_line(timeout_s, MOST_BYTES)))
+        return self._parsed(self.codec.parse, self.link.read_line(timeout_s, MOST_BYTES))
+
+    def _said_of(self, number: int, timeout_s: float) -> Said:
+        """The same, where that line's acknowledgement is looked out for."""
+        line = self.link.read_line(timeout_s, MOST_BYTES)
+        if self.codec.answers_are_numbered and self.codec.acknowledges(line, number):
+            return Said("taken", number, "")
+        return self._parsed(self.codec.parse, line)
 
     def _parsed(self, parse: Callable[[bytes], R] | Callable[[str], R], answer: bytes | str) -> R:
         try:

@@ -102,7 +102,9 @@ class Pace:
         elif self.watch.lost():
             what = "no fresh word from the interlock monitor for 250 ms"
             self.stop.because(Reason.MONITOR_LOST, what)
-        self._look_for_clock_step()
+        offset_s = self.clock.utc_minus_monotonic_s()
+        if not -CLOCK_STEP_S <= offset_s - self._offset_s <= CLOCK_STEP_S:
+            self._clock_stepped(offset_s)
         for call in self.on_slice:
             call()
         self.stop.check()
@@ -136,10 +138,7 @@ class Pace:
                 self.slice()
         return True
 
-    def _look_for_clock_step(self) -> None:
-        offset_s = self.clock.utc_minus_monotonic_s()
-        step_s = offset_s - self._offset_s
-        if abs(step_s) > CLOCK_STEP_S:
-            self._offset_s = offset_s
-            if self.on_clock_step is not None:
-                self.on_clock_step(step_s)
+    def _clock_stepped(self, offset_s: float) -> None:
+        step_s, self._offset_s = offset_s - self._offset_s, offset_s
+        if self.on_clock_step is not None:
+            self.on_clock_step(step_s)

@@ -127,7 +127,8 @@ class Monitor:
 
     def renewed(self, at_s: float) -> None:
         """The engine lived at `at_s`."""
-        self._renewed_s = max(self._renewed_s, at_s)
+        if at_s > self._renewed_s:
+            self._renewed_s = at_s
 
     def renewed_all_the_way(self, until_s: float) -> float:
         """The engine lives and the watchdog is renewed until then; when the next decision is due all the same."""
@@ -415,13 +416,18 @@ class Monitor:
             if view.disagreeing_since_s is not None and not view.failed:
                 due_s = min(due_s, view.disagreeing_since_s + self.rules.agree_s)
         if self.blocks:
-            due_s = min(due_s, self.sequencer.next_due_s())
-        for block in self.blocks.values():
-            if block.phase is not Phase.OPENING:
-                due_s = min(due_s, self._renewed_s + self.rules.renew_s)
-            if block.energises:
-                due_s = min(due_s, self._watchdog_s + WATCHDOG_SHARE_DUE * self.rules.watchdog_time_s)
+            due_s = min(due_s, self.sequencer.next_due_s(), self._renewals_due_s())
         if not self._heard and not self._lost:
             last_s = self.reading.at_s if self.reading is not None else self.started_s
             due_s = min(due_s, last_s + self.rules.fresh_s)
+        return due_s
+
+    def _renewals_due_s(self) -> float:
+        """When the engine has to have renewed, and the watchdog has to be."""
+        due_s, rules = float("inf"), self.rules
+        for block in self.blocks.values():
+            if block.phase is not Phase.OPENING:
+                due_s = min(due_s, self._renewed_s + rules.renew_s)
+            if block.energises:
+                due_s = min(due_s, self._watchdog_s + WATCHDOG_SHARE_DUE * rules.watchdog_time_s)
         return due_s

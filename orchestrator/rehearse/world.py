@@ -91,7 +91,8 @@ class VirtualWorld:
         due_s = self.plant.next_due_s()
         if not self._acting:
             for actor in self.actors:
-                due_s = min(due_s, actor.due_s())
+                if (own_s := actor.due_s()) < due_s:
+                    due_s = own_s
         return due_s
 
     def run_until(self, until_s: float) -> None:
@@ -105,18 +106,24 @@ class VirtualWorld:
     def run_on(self, until_s: float) -> None:
         """Let time pass to the next thing that happens, at the latest to `until_s`."""
         due_s = self.next_due_s()
-        if due_s < self.now_s:  # overdue
-            self.run_until(min(until_s, self.now_s))
+        now_s = self.now_s
+        if due_s < now_s:  # overdue
+            self.run_until(min(until_s, now_s))
             return
-        self.now_s = max(self.now_s, min(until_s, due_s))
+        if due_s < until_s:
+            until_s = due_s
+        if until_s > now_s:
+            self.now_s = until_s
         self.settle()
 
     def settle(self) -> None:
         """Everything due now."""
-        for device, outputs in self.plant.advance(self.now_s).items():
+        plant, now_s = self.plant, self.now_s
+        for device, outputs in plant.advance(now_s).items():
             self._deliver(device, outputs)
+        devices = plant.devices
         for device, port in self._ports.items():
-            if not port.lost and not self.plant.devices[device].accepts(self.now_s):
+            if not devices[device].accepts(now_s):
                 port.lost = True
         self._look_at_inputs()
         if not self._acting:
@@ -154,6 +161,8 @@ class VirtualWorld:
 
     def _act(self) -> None:
         # An actor may itself let time pass (the monitor talks to its safety I/O): then only the plant goes on.
+        if all([actor.due_s() > self.now_s for actor in self.actors]):
+            return
         self._acting = True
         try:
             for actor in tuple(self.actors):
@@ -205,15 +214,16 @@ class VirtualPort:
 
     def receive(self, limit: int, until_s_from_now: float) -> bytes:
         """Bytes, as soon as some are there; the clock runs until then, at most so long."""
-        if self._world.before_receive is not None:
-            self._world.before_receive(self.device)
-        until_s = self._world.now_s + until_s_from_now
+        world = self._world
+        if world.before_receive is not None:
+            world.before_receive(self.device)
+        until_s = world.now_s + until_s_from_now
         while not self.inbox:
             if self.lost:
                 raise self._reset()
-            if self._world.now_s >= until_s:
+            if world.now_s >= until_s:
                 return b""
-            self._world.run_on(until_s)
+            world.run_on(until_s)
         data = bytes(self.inbox[:limit])
         del self.inbox[:limit]
         return data
