@@ -296,7 +296,11 @@ class Console(App[None]):
         drawing = self.query_one(TrendPlot)
         points = trend_points(status, self.known)
         limits = {str(one["result"]): one for one in reversed(self.known.requirements)}
-        names = [name for name in limits if name in points] or list(points)
+        limited = [name for name in limits if name in points]
+        whole = (
+            status["going_on"].get("trend") or not limited
+        )  # what a duty draws of itself has no other place
+        names = [*limited, *(name for name in points if name not in limited)] if whole else limited
         if not names:
             self._draw_once(("no trend",), lambda: drawing.nothing("no result of this run yet"))
             return

@@ -93,7 +93,8 @@ class Digest:
         self._count += there.sum(axis=0)
 
     def take_many(self, cycles: Array, figures: Array, mount: int) -> None:
-        """Figures of earlier cycles of one mount (from 0): shape (figures, cycles), in their order."""
+        """Figures of earlier cycles of one mount (from 0): shape (figures, cycles), in their order; behind those that
+        were taken before, where a run went on more than once."""
         self._take_in()
         for row in range(len(FIGURES)):
             there = np.flatnonzero(np.isfinite(figures[row]))
@@ -101,11 +102,14 @@ class Digest:
                 continue
             column, place = figures[row][there], (row, mount)
             low, high = int(column.argmin()), int(column.argmax())
+            if not self._count[place]:
+                self._first[place], self._first_at[place] = column[0], cycles[there[0]]
             self._count[place] += there.size
-            self._first[place], self._first_at[place] = column[0], cycles[there[0]]
             self._last[place], self._last_at[place] = column[-1], cycles[there[-1]]
-            self._smallest[place], self._smallest_at[place] = column[low], cycles[there[low]]
-            self._largest[place], self._largest_at[place] = column[high], cycles[there[high]]
+            if column[low] < self._smallest[place]:
+                self._smallest[place], self._smallest_at[place] = column[low], cycles[there[low]]
+            if column[high] > self._largest[place]:
+                self._largest[place], self._largest_at[place] = column[high], cycles[there[high]]
 
     def to_json(self, mount: int) -> dict[str, dict[str, Any]]:
         """What is kept of one mount (from 0), for the journal: each value with its cycle, and how many there were."""

@@ -86,7 +86,8 @@ def _gap(cycles: Cycles, earlier: Continued) -> dict[str, Any]:
 def _take_over(cycles: Cycles, earlier: Continued) -> None:
     """Counts, figures, measurements and datum of the earlier run, as its ledger and journal hold them."""
     cycles.mounts.go_on_from(*earlier.counts)
-    earlier.fill(cycles.digest)
+    for kept in (cycles.digest, *cycles.shown):
+        earlier.fill(kept)
     for result, value in earlier.measurements():
         cycles.at.gathered.add(result, value)
     if earlier.datum is not None:

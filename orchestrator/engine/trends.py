@@ -36,6 +36,19 @@ class Shown:
             self._every *= 2
             self._points = [point for point in self._points if point[0] % self._every == 0]
 
+    def take_many(self, cycles: Array, figures: Array, mount: int) -> None:
+        """Figures of earlier cycles of one mount: shape (figures, cycles). The worst mount's is drawn, as above."""
+        own, kept = figures[self._row], dict(self._points)
+        while cycles.size // self._every >= MOST_POINTS:
+            self._every *= 2
+        for place in np.flatnonzero((cycles % self._every == 0) & np.isfinite(own)):
+            cycle, value = int(cycles[place]), float(own[place])
+            kept[cycle] = max(value, kept.get(cycle, value))
+        while len(kept) >= MOST_POINTS:
+            self._every *= 2
+            kept = {cycle: value for cycle, value in kept.items() if cycle % self._every == 0}
+        self._points = sorted(point for point in kept.items() if point[0] % self._every == 0)
+
     def to_json(self) -> dict[str, Any]:
         """Unit and points (cycle, value)."""
         return {"unit": FIGURES[self.result], "points": list(self._points)}

@@ -262,6 +262,33 @@ def test_while_it_runs_the_screen_shows_counts_wear_oddities_and_every_mount() -
     drive(look)
 
 
+def test_the_drop_had_no_drawing_because_only_the_bounce_had_a_limit() -> None:
+    trend = {name: {"unit": unit, "points": [[1, 0.01], [2, 0.02]]}
+             for name, unit in (("contact_drop", "V"), ("bounce_time", "s"))}  # fmt: skip
+    running = progress("cycles run", counted="cycle", where="cycle 2 of 9", trend=trend)
+    limit = {
+        "clause": "house 5.3",
+        "result": "bounce_time",
+        "judged": "every cycle",
+        "limit": 0.009,
+        "unit": "s",
+    }
+
+    async def look(rig: Rig, pilot: Any) -> None:
+        await rig.tell(pilot, "status", status(snapshot("in operation", "red"), running))
+        rig.app.known.requirements = [limit]
+        await pilot.press("f5")
+        await rig.settled(pilot)
+        first = "\n".join(rig.rows())
+        await pilot.press("f5")
+        await rig.settled(pilot)
+
+        assert "bounce time in ms by cycle, limit 9 ms" in first
+        assert "contact drop in mV by cycle" in "\n".join(rig.rows())
+
+    drive(look)
+
+
 def test_before_the_first_cycle_nothing_is_said_of_shots() -> None:
     begun = progress("dry run", counted="cycle", shot=0, shots=0)
 

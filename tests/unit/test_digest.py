@@ -45,6 +45,21 @@ def test_taken_over_from_a_ledger_it_is_the_same_as_cycle_by_cycle(
     assert each.to_json(0) == over.to_json(0)
 
 
+@given(st.lists(VALUES, min_size=1, max_size=20), st.lists(VALUES, min_size=1, max_size=20))
+def test_a_second_resumption_forgot_the_largest_value_of_the_first_part(
+    first: list[float], second: list[float]
+) -> None:
+    """Each run that belongs to it has a ledger of its own; taken over part by part it is the same as cycle by cycle."""
+    each, over = Digest(1), Digest(1)
+    for cycle, value in enumerate([*first, *second], 1):
+        each.take(cycle, one(value), np.array([True]))
+    for part, from_cycle in ((first, 1), (second, len(first) + 1)):
+        figures = np.full((len(FIGURES), len(part)), np.nan)
+        figures[DROP] = part
+        over.take_many(np.arange(from_cycle, from_cycle + len(part)), figures, 0)
+    assert each.to_json(0) == over.to_json(0)
+
+
 def test_a_cycle_that_does_not_count_on_a_mount_leaves_no_figure() -> None:
     digest = Digest(2)
     figures = np.full((len(FIGURES), 2), 0.1)

@@ -66,3 +66,21 @@ def test_what_is_drawn_stays_small_and_spans_the_whole_run() -> None:
     assert points[0][0] < 500
     assert points[-1][0] > 19_000
     assert all(value == cycle * 1e-5 for cycle, value in points)
+
+
+def test_after_a_resumption_the_drawing_began_anew() -> None:
+    """What is drawn of a run that goes on begins at its first cycle, the worst of its mounts at each."""
+    shown, earlier = Shown("contact_drop"), np.arange(1, 31_417)
+    for mount, drop in enumerate((0.05, 0.07)):
+        values = np.full((len(FIGURES), earlier.size), np.nan)
+        values[DROP] = drop
+        shown.take_many(earlier, values, mount)
+    for cycle in range(31_417, 32_001):
+        shown.take(cycle, figures(0.06, 0.08))
+    points = shown.to_json()["points"]
+
+    assert len(points) < MOST_POINTS
+    assert points == sorted(points)
+    assert points[0][0] < 500
+    assert {value for cycle, value in points if cycle <= 31_416} == {0.07}
+    assert {value for cycle, value in points if cycle > 31_416} == {0.08}
