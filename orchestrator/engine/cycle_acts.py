@@ -140,7 +140,7 @@ def check_contact(at: Context, step: CheckContact) -> None:
         at.pace.wait_until(at.clock.now_s() + step.after)
         volts, amperes = bench.recorder.contact_now()
         bench.move("off")
-    _require_load(cycles, amperes)
+    _require_load(cycles, volts, amperes)
     of_drop = uncertainties_of(bench.recorder_rules)["contact_drop"]
     for place in np.flatnonzero(cycles.mounts.failed_at == 0):
         drop_v = abs(float(volts[place]))
@@ -149,12 +149,21 @@ def check_contact(at: Context, step: CheckContact) -> None:
         keep(at, step.result, value, bench.recorder_rules.instrument, current_a=abs(float(amperes[place])))
 
 
-def _require_load(cycles: Cycles, amperes: NDArray[np.float64]) -> None:
+def _require_load(cycles: Cycles, volts: NDArray[np.float64], amperes: NDArray[np.float64]) -> None:
+    """A load that takes too little through a good contact spoils the reading; a bad contact is what is measured."""
     wanted: Any = cycles.each.current
-    going = np.abs(amperes[cycles.mounts.failed_at == 0])
-    if going.size and float(going.max()) < wanted.low:
-        what = f"the load takes {float(going.max()):.3g} A, wanted {wanted.text}"
+    good = np.abs(volts) <= cycles.expected.drop_bad_v
+    weak = np.flatnonzero((np.abs(amperes) < wanted.low) & good & (cycles.mounts.failed_at == 0))
+    if weak.size:
+        where = mounts_words(cycles, weak)
+        what = f"the load{where} takes {float(np.abs(amperes[weak]).min()):.3g} A, wanted {wanted.text}"
         raise BenchFault(Reason.SUPPLY_FAULT, f"{what}: no contact drop is measured at that")
+
+
+def mounts_words(cycles: Cycles, places: NDArray[np.intp]) -> str:
+    """Which mounts, for a sentence; nothing where there is one only."""
+    several = len(cycles.mounts.specimens) > 1
+    return f" of mount {', '.join(str(int(place) + 1) for place in places)}" if several else ""
 
 
 def temperature(at: Context, step: Temperature) -> None:

@@ -11,6 +11,8 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.cycle_acts import (
     CLOSED,
@@ -18,6 +20,7 @@ from orchestrator.engine.cycle_acts import (
     Datum,
     checking,
     compare_with_datum,
+    mounts_words,
     require_contact,
     take_signature,
 )
@@ -136,7 +139,8 @@ def _contact_state(cycles: Cycles) -> dict[str, Any]:
 def _flash(cycles: Cycles) -> dict[str, Any]:
     """Every bank once, for a second: supply and load are there before the specimen is counted on again."""
     at, bench = cycles.at, cycles.bench
-    low, seen = cycles.each.current.low, []
+    going = np.flatnonzero(cycles.mounts.active)
+    low, seen, weak = cycles.each.current.low, [], []
     at.arming.require()
     with live(bench.load_rules.output, at, at.gathered.current, "flash"):
         for bank in range(1, bench.load_rules.banks + 1):
@@ -145,10 +149,12 @@ def _flash(cycles: Cycles) -> dict[str, Any]:
             at.pace.wait_until(at.clock.now_s() + FLASH_S)
             _, amperes = bench.recorder.contact_now()
             bench.move("off")
-            seen.append(max(abs(float(one)) for one in amperes))
-    weak = [bank for bank, one in enumerate(seen, 1) if one < low]
+            taken = np.abs(amperes)
+            seen.append(float(taken[going].min()) if going.size else 0.0)
+            if (dark := going[taken[going] < low]).size:
+                weak.append(f"bank {bank}{mounts_words(cycles, dark)}")
     if weak:
-        what = f"bank {', '.join(map(str, weak))} takes {min(seen):.3g} A, wanted {cycles.each.current.text}"
+        what = f"{', '.join(weak)} takes {min(seen):.3g} A, wanted {cycles.each.current.text}"
         raise BenchFault(Reason.SUPPLY_FAULT, f"before going on: {what}")
     return _point("load", "each bank flashed: " + ", ".join(f"{one:.2f} A" for one in seen))
 

@@ -13,8 +13,9 @@ from orchestrator.core.reasons import Reason
 from orchestrator.engine.room import ROOM_TIMES, cycle_bytes
 from orchestrator.record.ledger import count
 from orchestrator.record.verify import verify
-from tests.run.endurance import Bench, bench
+from tests.run.endurance import Bench, after_make, bench
 
+AFTER_BREAK_S = 2.15  # behind the make: on for 2 s, then a stroke
 SHORT = {"cycles": "20", "checked_every": "10"}
 
 
@@ -263,3 +264,30 @@ def test_records_of_many_mounts_hold_each_mounts_own_figures(tmp_path: Path) -> 
     bounces = [rows.figures["bounce_time"][rows.mount == mount] for mount in range(1, 5)]
     assert all(len(own) == 20 and np.isfinite(own).all() for own in bounces)
     assert not np.array_equal(bounces[0], bounces[1])
+
+
+def test_a_lead_that_came_off_one_load_spoils_the_check_of_the_drop_and_is_named(tmp_path: Path) -> None:
+    """Nearly no current through a good contact would be a drop that is too good."""
+    made = of_mounts(tmp_path, 3, {})
+    after_make(made, 10, AFTER_BREAK_S, lambda: made.plant.bench.electrics.burn(1, 1))
+    end = made.rehearsal.perform()
+
+    assert (end.outcome, end.cause.reason) == ("error", Reason.SUPPLY_FAULT)
+    assert "the load of mount 2 takes" in end.sentence
+    assert not [entry for entry in made.of("measurement") if entry["shot"] == 10]
+
+
+def test_a_contact_that_is_open_at_the_check_of_the_drop_is_the_specimens_and_not_the_loads(
+    tmp_path: Path,
+) -> None:
+    made = bench("weir_gate", tmp_path, SHORT)
+
+    def die() -> None:
+        specimens = made.plant.bench.specimens
+        specimens.dead[0], specimens.all_well = True, False
+
+    after_make(made, 10, AFTER_BREAK_S, die)
+    end = made.rehearsal.perform()
+
+    assert end.outcome == "fail"
+    assert [row.verdict for row in end.rows if row.requirement.result == "checked_drop"] == ["F"]

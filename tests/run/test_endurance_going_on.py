@@ -330,3 +330,17 @@ def test_it_goes_on_with_the_values_that_the_run_was_started_with(tmp_path: Path
         load_bench(tmp_path / "bench.yaml"), tmp_path, "rehearsal-1-S-01", NOW, ROOM
     )
     assert SHORT.items() <= dict(ready.sequence.parameters).items()
+
+
+def test_a_load_of_one_mount_that_is_dead_is_found_by_the_flash(tmp_path: Path) -> None:
+    from tests.run.test_endurance_duty import files
+
+    made = bench("weir_gate", tmp_path, SHORT, change=files(3), specimens=("A", "B", "C"))
+    abort_in(made, 25)
+    made.rehearsal.perform()
+    made.plant.bench.electrics.burn(1, 1)
+    made.after(60.0, {})
+    end = made.rehearsal.perform()
+
+    assert (end.outcome, end.cause.reason) == ("error", Reason.SUPPLY_FAULT)
+    assert "bank 1 of mount 2 takes" in end.sentence
