@@ -1,6 +1,6 @@
-"""`make pictures`: the console as it looks at five moments of a rehearsed run, and one shot, as SVG for the README.
+"""`make pictures`: the console as it looks at moments of rehearsed runs, and one shot, as SVG for the documentation.
 
-Everything in them comes from a rehearsal with a fixed seed on the simulated bench of the invented demonstration; the
+Everything in them comes from a rehearsal with a fixed seed on the simulated bench of the invented demonstrations; the
 same code gives the same pictures. They name no font from elsewhere and imitate no window.
 """
 
@@ -31,8 +31,11 @@ from tests.docs_tools import PICTURE, draw_shot
 Facts = dict[str, Any]
 ROOT = Path(__file__).resolve().parents[1]
 TIDEWATER = ROOT / "sequences" / "library" / "tidewater"
+WEIR_GATE = ROOT / "sequences" / "library" / "weir_gate"
 PICTURES = ROOT / "orchestrator" / "docs" / "pictures"
 RUN = "rehearsal-1-TW-04"
+PEDAL, CYCLES, SHOWN_AT = "WG-01", "6000", 4731  # the specimen of the cycles, how many, the one that is shown
+WEARS = {"specimen.drop_grows_from": "2500", "supply.dips_at_cycle": "4700:86 %"}
 SIZE = (80, 24)
 SVG = """<svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg">
 <style>
@@ -99,6 +102,36 @@ def rehearsed(stop_by_door: bool = False) -> tuple[list[Moment], Rehearsal]:
     return moments, made
 
 
+def rehearsed_cycles() -> tuple[Moment, Rehearsal]:
+    """A cycle far into a run whose contact wears faster than most, some cycles after a dip of the supply."""
+    values = {"cycles": CYCLES, "checked_every": "2000"}
+    loaded = load_sequence(str(WEIR_GATE / "sequence.yaml"), KINDS, values)
+    plant = plant_for(WEIR_GATE / "bench.yaml", 1)
+    for name, value in WEARS.items():
+        plant.set(name, value, 0.0)
+    shown: list[Moment] = []
+    journal: list[Facts] = []
+    made = prepare(
+        loaded, load_bench(str(WEIR_GATE / "bench.yaml")), plant, 1, PEDAL, journal.append, coasts=True
+    )
+
+    def changed() -> None:
+        progress, now_s = made.world.progress, made.virtual.now_s
+        if shown or progress.shot < SHOWN_AT or progress.doing != "cycles run":
+            return
+        run = {
+            "bench": "Bench 7 endurance",
+            "run": made.order.run,
+            "started_by": {},
+            **progress.to_json(now_s),
+        }
+        shown.append(Moment(compose(as_facts(made.port.snapshot()), run, None, now_s, None), list(journal)))
+
+    made.world.progress.changed = changed
+    made.perform()
+    return shown[0], made
+
+
 def first(moments: list[Moment], true: Callable[[Facts], bool]) -> Moment:
     """The first moment that satisfies."""
     return next(moment for moment in moments if true(moment.status))
@@ -129,12 +162,13 @@ def picture(moment: Moment, made: Rehearsal, keys: tuple[str, ...] = (), typed: 
     link = FakeLink()
     sequence = made.order.sequence.sequence
     assert sequence is not None
-    link.replies[f"/runs/{RUN}/requirements"] = {"ok": True, "content": rows_of(sequence)}
-    link.replies[f"/runs/{RUN}"] = {"ok": True, "journal": moment.journal}
+    run = made.order.run
+    link.replies[f"/runs/{run}/requirements"] = {"ok": True, "content": rows_of(sequence)}
+    link.replies[f"/runs/{run}"] = {"ok": True, "journal": moment.journal}
     for entry in moment.journal:
         if entry["kind"] == "capture":
             name = Path(entry["file"]).stem
-            link.replies[f"/runs/{RUN}/captures/{name}"] = wave(made, name)
+            link.replies[f"/runs/{run}/captures/{name}"] = wave(made, name)
     at_s = float(moment.status["at_s"])
     app = Console(link, "technician", "K. Invented", now_s=lambda: at_s + 0.04)
 
@@ -161,7 +195,7 @@ def wave(made: Rehearsal, name: str) -> Facts:
     channels = {
         one.name: thinned(one, capture.interval_s, capture.first_s, 600) for one in capture.channels.values()
     }
-    return {"ok": True, "run": RUN, "capture": name, "channels": channels}
+    return {"ok": True, "run": made.order.run, "capture": name, "channels": channels}
 
 
 def svg_of(app: Console) -> str:
@@ -179,7 +213,10 @@ def pictures() -> dict[str, str]:
     """Every picture of the console by its name."""
     moments, made = rehearsed()
     stopped, other = rehearsed(stop_by_door=True)
+    cycles, pedal = rehearsed_cycles()
     return {
+        "console-cycles": picture(cycles, pedal),
+        "console-trend": picture(cycles, pedal, ("f5", "f5")),
         "console-label": picture(first(moments, connects_specimen), made, typed="TW-04"),
         "console-arming": picture(first(moments, asks("arm", 0)), made, typed="1"),
         "console-charging": picture(first(moments, is_charging), made),

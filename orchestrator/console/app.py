@@ -305,7 +305,8 @@ class Console(App[None]):
             self._draw_once(("no trend",), lambda: drawing.nothing("no result of this run yet"))
             return
         name = names[self._trend % len(names)]
-        key = ("trend", self.known.picture.run, name, len(points[name]))
+        newest = points[name][-1].shot  # a long trend is thinned out and keeps its length
+        key = ("trend", self.known.picture.run, name, newest, name in limits)
         counted = str(status["going_on"].get("counted") or "shot")
         self._draw_once(key, lambda: drawing.show(name, points[name], limits.get(name), counted))
 

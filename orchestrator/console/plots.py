@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import count
 from typing import Any
 
 from textual_plotext import PlotextPlot
@@ -19,6 +21,14 @@ def scaled(values: list[float], unit: str) -> tuple[list[float], str]:
     size = max((abs(value) for value in values), default=0.0)
     factor, prefix = next((pair for pair in PREFIXES if size >= pair[0]), (1.0, ""))
     return [value / factor for value in values], f"{prefix}{unit}"
+
+
+LONG = 200  # shots or cycles, above which not every one of them can be told on an axis
+
+
+def _round_steps() -> Iterator[int]:
+    """1, 2, 5, 10, 20, 50 and so on."""
+    return (digit * 10**power for power in count() for digit in (1, 2, 5))
 
 
 class Drawing(PlotextPlot):
@@ -83,7 +93,11 @@ class TrendPlot(Drawing):
 
 
 def _some(shots: list[int], most: int = 12) -> list[int]:
-    """At most so many shot numbers for the axis."""
+    """At most so many shot numbers for the axis; round ones, where thousands are counted."""
+    span = shots[-1] - shots[0]
+    if span > LONG:
+        step = next(one for one in _round_steps() if span // one < most)
+        return list(range(-(-shots[0] // step) * step, shots[-1] + 1, step))
     step = max(1, -(-len(shots) // most))
     return shots[::step]
 
