@@ -14,6 +14,7 @@ from functools import lru_cache
 OVERLOAD = 9.9e37  # infinity in SCPI-99
 NOT_A_NUMBER = 9.91e37
 NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([Ee][+-]?\d+)?", re.ASCII)
+CHARACTERS = re.compile(r"[A-Za-z][A-Za-z0-9_]*", re.ASCII)
 INTEGER = re.compile(r"[+-]?\d+", re.ASCII)
 
 
@@ -46,6 +47,12 @@ def query(header: str, *parameters: str) -> str:
     return message(header + "?", *parameters)
 
 
+def together(*units: str) -> str:
+    """Several units as one program message (IEEE 488.2); each header after the first starts at the root."""
+    return ";".join(unit if place == 0 or unit[0] in "*:" else f":{unit}" for place, unit in enumerate(units))
+
+
+@lru_cache(maxsize=256)
 def with_suffix(header: str, node: str, suffix: int) -> str:
     """The header with a numeric suffix on one node: `SENSe:VOLTage`, `SENSe`, 2 gives `SENSe2:VOLTage`."""
     nodes = header.split(":")
@@ -105,6 +112,13 @@ def boolean(text: str) -> bool:
     return text == "1"
 
 
+def characters(text: str) -> str:
+    """Character response data: a word of letters, digits and underscores."""
+    if not CHARACTERS.fullmatch(text):
+        raise ResponseError(f"not a word: {shortened(text)}")
+    return text
+
+
 def mnemonic(text: str, *words: str) -> str:
     """Which of the words (`NORMal`, `INVerted`) a character response means, in its short or long form."""
     for word in words:
@@ -126,7 +140,15 @@ def string(text: str) -> str:
 
 def fields(text: str) -> list[str]:
     """The fields of a response, split at the commas that stand outside quotes."""
-    return [field.strip() for field in _split(text)]
+    return [field.strip() for field in _split(text, ",")]
+
+
+def answers(text: str, count: int) -> list[str]:
+    """The answers to so many questions of one message, split at the semicolons that stand outside quotes."""
+    found = text.split(";") if '"' not in text and "'" not in text else list(_split(text, ";"))
+    if len(found) != count:
+        raise ResponseError(f"{len(found)} answers to {count} questions: {shortened(text)}")
+    return found
 
 
 @lru_cache(maxsize=256)
@@ -166,14 +188,14 @@ def shortened(text: str, most: int = 60) -> str:
     return repr(text if len(text) <= most else text[:most] + "...")
 
 
-def _split(text: str) -> Iterator[str]:
+def _split(text: str, separator: str) -> Iterator[str]:
     start, quote = 0, ""
     for at, letter in enumerate(text):
         if quote:
             quote = "" if letter == quote else quote
         elif letter in "\"'":
             quote = letter
-        elif letter == ",":
+        elif letter == separator:
             yield text[start:at]
             start = at + 1
     yield text[start:]

@@ -12,6 +12,7 @@ from simulators.scpi import Command, Identity, OperationBit, ScpiDevice
 
 LONGEST_MESSAGE = 65_536
 _NUMBER = re.compile(rb"[+-]?\d+(?:\.\d*)?(?:[eE][+-]?\d+)?")
+_ANSWER = re.compile(rb'(?:"[^"]*"|[^;"])+')
 
 
 class ScpiInstrument(SimulatedDevice):
@@ -92,7 +93,16 @@ class ScpiInstrument(SimulatedDevice):
         return b"".join([data for _, data in [*ready, *self.core.advance(now_s)]])
 
     def _falsified(self, reply: bytes, kind: str) -> bytes:
-        text = reply.rstrip(b"\n")
-        if _NUMBER.fullmatch(text) is None:
+        return self._falsified_at(reply, kind, 1)
+
+    def _falsified_at(self, reply: bytes, kind: str, place: int) -> bytes:
+        """Of the answers in one message those count that are a number other than zero."""
+        if reply.startswith(b"#"):
             return reply
-        return b"%.8E\n" % (float(text) * (1e-3 if kind == "wrong_unit" else 10.0))
+        for answer in _ANSWER.finditer(reply.rstrip(b"\n")):
+            if _NUMBER.fullmatch(answer[0]) and float(answer[0]):
+                place -= 1
+                if not place:
+                    wrong = b"%.8E" % (float(answer[0]) * (1e-3 if kind == "wrong_unit" else 10.0))
+                    return reply[: answer.start()] + wrong + reply[answer.end() :]
+        return reply

@@ -29,9 +29,11 @@ LINK_FAULTS = {
     "dropped": "drops the connection once; the peer may come back",
     "restart": "loses power for a second: the connection drops, settings are those of power on",
 }
-"""The kinds of link fault and what the device then does."""
+"""The kinds of link fault and what the device then does. Of several answers in one message a wrong number is the
+first one; `wrong_value:3` and `wrong_unit:3` are the third."""
 
 TIMED = {"late", "dribble"}
+PLACED = {"wrong_value", "wrong_unit"}
 CHANGING = {"garbled", "truncated", "twice", "wrong_value", "wrong_unit"}
 GARBLE = 0x15
 """Makes no new line out of letters, digits and blanks, and no digit out of a digit."""
@@ -41,19 +43,22 @@ AWAY_WHEN_RESTARTED_S = 1.0
 
 @dataclass(frozen=True, slots=True)
 class LinkFault:
-    """One kind of LINK_FAULTS with its time, zero where it has none."""
+    """One kind of LINK_FAULTS with its time, zero where it has none, and which number of an answer it falsifies."""
 
     kind: str = "ok"
     time_s: float = 0.0
+    place: int = 1
 
     @classmethod
     def read(cls, text: str) -> LinkFault:
-        """From `silent` or `late:0.5 s`. ValueError lists what exists."""
-        kind, _, time = text.partition(":")
+        """From `silent`, `late:0.5 s` or `wrong_value:2`. ValueError lists what exists."""
+        kind, _, rest = text.partition(":")
         known = {name.partition(":")[0] for name in LINK_FAULTS}
-        if kind not in known or (kind in TIMED) != bool(time):
+        if kind in PLACED and rest.isdecimal() and int(rest) > 0:
+            return cls(kind, place=int(rest))
+        if kind not in known or (kind in TIMED) != bool(rest):
             raise ValueError(f"{text!r} is no link fault; there are: {', '.join(LINK_FAULTS)}")
-        return cls(kind, seconds_of(time) if time else 0.0)
+        return cls(kind, seconds_of(rest) if rest else 0.0)
 
 
 class SimulatedDevice(ABC):
@@ -95,6 +100,10 @@ class SimulatedDevice(ABC):
     @abstractmethod
     def _falsified(self, reply: bytes, kind: str) -> bytes:
         """The reply with a wrong value or a wrong unit in it; the same bytes where it holds no value."""
+
+    def _falsified_at(self, reply: bytes, kind: str, place: int) -> bytes:
+        """The same for the number at that place, counted from 1; a device that answers one thing has no second."""
+        return self._falsified(reply, kind) if place == 1 else reply
 
     @abstractmethod
     def power_on(self, now_s: float) -> None:
@@ -188,15 +197,19 @@ class SimulatedDevice(ABC):
         self.power_on(now_s)
         self.replan()
 
-    def falsified(self, reply: bytes, kind: str) -> bytes:
-        """The answer as a fault of that kind would change it; the same bytes where it cannot."""
+    def falsified(self, reply: bytes, text: str) -> bytes:
+        """The answer as that fault would change it; the same bytes where it cannot."""
+        return self._changed(reply, LinkFault.read(text))
+
+    def _changed(self, reply: bytes, fault: LinkFault) -> bytes:
+        kind = fault.kind
         if kind == "garbled":
             return garbled(reply)
         if kind == "truncated":
             return reply[: len(reply) // 2]
         if kind == "twice":
             return reply * 2
-        return self._falsified(reply, kind)
+        return self._falsified_at(reply, kind, fault.place)
 
     def answer_later(self, reply: bytes, now_s: float, fault: LinkFault | None = None) -> None:
         """Output that no message asked for just now: a pending reply that became ready.
@@ -251,7 +264,7 @@ class SimulatedDevice(ABC):
                 self._post(reply[place : place + 1], now_s + (place + 1) * fault.time_s)
             return
         if fault.kind in CHANGING:
-            reply = self.falsified(reply, fault.kind)
+            reply = self._changed(reply, fault)
         self._post(reply, now_s + (fault.time_s if fault.kind == "late" else 0.0))
 
     def _post(self, data: bytes, at_s: float) -> None:

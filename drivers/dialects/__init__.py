@@ -114,6 +114,8 @@ def _plain(hint: Any, value: Any, where: str) -> Any:
         return tuple(value)
     if hint is int and (not isinstance(value, int) or isinstance(value, bool)):
         raise DialectError(f"{where}: must be a whole number")
+    if hint is bool and not isinstance(value, bool):
+        raise DialectError(f"{where}: must be true or false")
     if hint is str and not _is_line(value):
         raise DialectError(f"{where}: must be a text of one line")
     return value

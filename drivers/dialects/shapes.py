@@ -57,6 +57,7 @@ class ImpulseSourceDialect:
     words: SourceWords
     bits: SourceBits
     off: Off
+    compound_messages: bool = True
 
 
 @dataclass(frozen=True)
@@ -142,6 +143,7 @@ class DigitiserDialect:
     waiting: Waiting
     off: Off
     channel_suffix: ChannelSuffix = field(default_factory=ChannelSuffix)
+    compound_messages: bool = True
 
 
 @dataclass(frozen=True)
@@ -162,6 +164,7 @@ class LeakageMeterDialect:
     title: str
     headers: MeterHeaders
     off: Off
+    compound_messages: bool = True
 
 
 # --------------------------------------------------------------------------- actuator
@@ -316,3 +319,4 @@ class ContactRecorderDialect:
     bits: ContactBits
     record: ContactRecord
     off: Off
+    compound_messages: bool = True

@@ -45,7 +45,7 @@ class ScpiContactRecorder(ScpiInstrument, ContactRecorder):
         self, link: Link, dialect: ContactRecorderDialect, expected: Identity, timeout_s: float = TIMEOUT_S
     ) -> None:
         off = OffWrite(link, dialect.off.messages, dialect.off.question, dialect.off.answer)
-        super().__init__(link, expected, off, timeout_s)
+        super().__init__(link, expected, off, timeout_s, dialect.compound_messages)
         self.dialect = dialect
         self.settings: RecorderSettings | None = None  # as read back last
         self._block = b""  # how the block of a cycle begins
@@ -59,7 +59,7 @@ class ScpiContactRecorder(ScpiInstrument, ContactRecorder):
         headers = self.dialect.headers
         layout = [str(each) for each in _layout(settings)]
         self.settings = None
-        self.send(
+        self.send_settings(
             "prepare",
             headers.stop,
             scpi.message(headers.layout, *layout),
@@ -73,7 +73,15 @@ class ScpiContactRecorder(ScpiInstrument, ContactRecorder):
     def read_back(self) -> RecorderSettings:
         """What it really took; records are scaled by it."""
         headers = self.dialect.headers
-        layout = [self._parsed(scpi.integer, each) for each in self._fields(headers.layout)]
+        numbers, voltage_range, current_range, interval, trigger_level = self.ask_and_check(
+            "read back",
+            scpi.query(headers.layout),
+            scpi.query(headers.voltage_range),
+            scpi.query(headers.current_range),
+            scpi.query(headers.interval),
+            scpi.query(headers.trigger_level),
+        )
+        layout = [self._parsed(scpi.integer, each) for each in scpi.fields(numbers)]
         if len(layout) != 5:
             raise self.link.condemn("rubbish", f"answered {len(layout)} numbers to {headers.layout}?, not 5")
         mounts, make_samples, break_samples, make_pre, break_pre = layout
@@ -83,12 +91,11 @@ class ScpiContactRecorder(ScpiInstrument, ContactRecorder):
             break_samples,
             make_pre,
             break_pre,
-            voltage_range_v=self.ask_number(scpi.query(headers.voltage_range)),
-            current_range_a=self.ask_number(scpi.query(headers.current_range)),
-            sample_interval_s=self.ask_number(scpi.query(headers.interval)),
-            trigger_level_mm=self.ask_number(scpi.query(headers.trigger_level)),
+            voltage_range_v=self.number_in(voltage_range),
+            current_range_a=self.number_in(current_range),
+            sample_interval_s=self.number_in(interval),
+            trigger_level_mm=self.number_in(trigger_level),
         )
-        self.check_errors("read back")
         self._scale_by(settings)
         return settings
 

@@ -32,7 +32,7 @@ class ScpiDigitiser(ScpiInstrument, Digitiser):
         self, link: Link, dialect: DigitiserDialect, expected: Identity, timeout_s: float = TIMEOUT_S
     ) -> None:
         off = OffWrite(link, dialect.off.messages, dialect.off.question, dialect.off.answer)
-        super().__init__(link, expected, off, timeout_s)
+        super().__init__(link, expected, off, timeout_s, dialect.compound_messages)
         self.dialect = dialect
         self.settings: DigitiserSettings | None = None  # as read back last
 
@@ -56,13 +56,14 @@ class ScpiDigitiser(ScpiInstrument, Digitiser):
         if words.byte_order:
             messages.append(scpi.message(headers.byte_order, words.byte_order))
         self.settings = settings
-        self.send("prepare", *messages)
+        self.send_settings("prepare", *messages)
 
     @one_deadline
     def read_back(self) -> DigitiserSettings:
         """What it really took for the channel prepared last; the capture is scaled by it."""
-        self.settings = self._read_settings(self._prepared().channel)
-        self.check_errors("read back")
+        channel = self._prepared().channel
+        answers = self.ask_and_check("read back", *self._setting_questions(channel))
+        self.settings = self._settings_in(answers, channel)
         return self.settings
 
     @one_deadline
@@ -80,20 +81,21 @@ class ScpiDigitiser(ScpiInstrument, Digitiser):
     @one_deadline
     def done(self) -> bool:
         """Whether it has stopped measuring and holds as many samples as were asked for."""
-        if self.ask_bit(self.dialect.headers.status, self.dialect.bits.measuring):
-            return False
         settings = self._prepared()
-        return self._points(self._trace_name(settings.channel)) == settings.samples
+        measuring, held = self._status_and_points(self._trace_name(settings.channel))
+        return not measuring and held == settings.samples
 
     @one_deadline
     def fetch(self) -> RawTrace:
         """The capture. Raises `InstrumentFault` no_capture, or settings_changed since they were read back."""
         settings = self._prepared()
         name = self._trace_name(settings.channel)
-        held = self._points(name)
+        points = self._points_question(name)
+        first, *answers = self.ask_together(points, *self._setting_questions(settings.channel))
+        held = self.integer_in(first, points)
         if held != settings.samples:
             raise self._no_capture(f"{held} samples held, {settings.samples} asked for")
-        changed = differences(settings, self._read_settings(settings.channel))
+        changed = differences(settings, self._settings_in(answers, settings.channel))
         if changed:
             raise InstrumentFault("settings_changed", self.name, "fetch", "; ".join(changed))
         codes = self._codes(name)
@@ -124,25 +126,46 @@ class ScpiDigitiser(ScpiInstrument, Digitiser):
     def _trace_name(self, channel: int) -> str:
         return f"{self.dialect.trace.name}{channel}"
 
-    def _points(self, what: str) -> int:
-        return self.ask_integer(scpi.query(self.dialect.headers.trace_points, what))
+    def _points_question(self, what: str) -> str:
+        return scpi.query(self.dialect.headers.trace_points, what)
+
+    def _status_and_points(self, what: str) -> tuple[bool, int]:
+        """Whether it measures, and a number of samples, of one moment."""
+        status, points = scpi.query(self.dialect.headers.status), self._points_question(what)
+        condition, count = self.ask_together(status, points)
+        measuring = self.integer_in(condition, status) >> self.dialect.bits.measuring & 1
+        return bool(measuring), self.integer_in(count, points)
 
     def _prepared(self) -> DigitiserSettings:
         if self.settings is None:
             raise self._no_capture("it was not prepared")
         return self.settings
 
-    def _read_settings(self, channel: int) -> DigitiserSettings:
+    def _setting_questions(self, channel: int) -> list[str]:
         headers = self.dialect.headers
+        return [
+            scpi.query(self._header("range", channel)),
+            scpi.query(headers.interval),
+            scpi.query(headers.samples),
+            scpi.query(headers.offset),
+            scpi.query(headers.trigger_source),
+            scpi.query(self._header("trigger_level", channel)),
+            scpi.query(headers.trigger_slope),
+        ]
+
+    def _settings_in(self, answers: list[str], channel: int) -> DigitiserSettings:
+        """What the answers to `_setting_questions` say."""
+        headers = self.dialect.headers
+        range_v, interval_s, samples, offset, source, level_v, slope = answers
         return DigitiserSettings(
             channel=channel,
-            range_v=self.ask_number(scpi.query(self._header("range", channel))),
-            sample_interval_s=self.ask_number(scpi.query(headers.interval)),
-            samples=self.ask_integer(scpi.query(headers.samples)),
-            pre_trigger_samples=-self.ask_integer(scpi.query(headers.offset)),
-            trigger_source=self.ask_word(scpi.query(headers.trigger_source), self._sources(channel)),
-            level_v=self.ask_number(scpi.query(self._header("trigger_level", channel))),
-            slope=self.ask_word(scpi.query(headers.trigger_slope), self._slopes()),
+            range_v=self.number_in(range_v),
+            sample_interval_s=self.number_in(interval_s),
+            samples=self.integer_in(samples, headers.samples),
+            pre_trigger_samples=-self.integer_in(offset, headers.offset),
+            trigger_source=self.word_in(source, self._sources(channel)),
+            level_v=self.number_in(level_v),
+            slope=self.word_in(slope, self._slopes()),
         )
 
     def _proof_by_status_bit(self) -> WaitingProof:
@@ -156,10 +179,9 @@ class ScpiDigitiser(ScpiInstrument, Digitiser):
         """It measures, and of two sample counts that differ both are past the pre-trigger part."""
         at_s = self.link.pace.now_s()
         enough = self._prepared().pre_trigger_samples
-        measuring = self.ask_bit(self.dialect.headers.status, self.dialect.bits.measuring)
-        first = self._points(self.dialect.waiting.points)
+        measuring, first = self._status_and_points(self.dialect.waiting.points)
         self.link.expect_silence(BETWEEN_COUNTS_S)
-        second = self._points(self.dialect.waiting.points)
+        second = self.ask_integer(self._points_question(self.dialect.waiting.points))
         waiting = measuring and first != second and min(first, second) >= enough
         detail = (
             f"{'measuring' if measuring else 'not measuring'}, {first} then {second} samples, {enough} needed"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers import scpi
 from drivers.dialects.shapes import ImpulseSourceDialect
-from drivers.equipment.instrument import TIMEOUT_S, ScpiInstrument, one_deadline, word_of
+from drivers.equipment.instrument import TIMEOUT_S, ScpiInstrument, one_deadline
 from drivers.equipment.off import OffWrite
 from drivers.equipment.protocols import Identity, ImpulseSource, Polarity
 from drivers.links.base import Link
@@ -17,14 +17,14 @@ class ScpiImpulseSource(ScpiInstrument, ImpulseSource):
         self, link: Link, dialect: ImpulseSourceDialect, expected: Identity, timeout_s: float = TIMEOUT_S
     ) -> None:
         off = OffWrite(link, dialect.off.messages, dialect.off.question, dialect.off.answer)
-        super().__init__(link, expected, off, timeout_s)
+        super().__init__(link, expected, off, timeout_s, dialect.compound_messages)
         self.dialect = dialect
 
     @one_deadline
     def prepare(self, voltage_v: float, polarity: Polarity) -> None:
         """Trigger inhibited, polarity, charging voltage, trigger by command. Does not charge."""
         headers, words = self.dialect.headers, self.dialect.words
-        self.send(
+        self.send_settings(
             "prepare",
             headers.inhibit_trigger,
             scpi.message(
@@ -38,24 +38,28 @@ class ScpiImpulseSource(ScpiInstrument, ImpulseSource):
     def read_back(self) -> dict[str, float | str]:
         """`voltage_v`, `polarity`, `trigger_source` (command, or its own word), `output` (on, off)."""
         headers = self.dialect.headers
-        found: dict[str, float | str] = {
-            "voltage_v": self.ask_number(scpi.query(headers.voltage)),
-            "polarity": self.ask_word(scpi.query(headers.polarity), self._polarities()),
-            "trigger_source": self.ask_word(scpi.query(headers.trigger_source), self._trigger_sources()),
-            "output": "on" if self.ask_switch(scpi.query(headers.output)) else "off",
+        voltage_v, polarity, source, output = self.ask_and_check(
+            "read back",
+            scpi.query(headers.voltage),
+            scpi.query(headers.polarity),
+            scpi.query(headers.trigger_source),
+            scpi.query(headers.output),
+        )
+        return {
+            "voltage_v": self.number_in(voltage_v),
+            "polarity": self.word_in(polarity, self._polarities()),
+            "trigger_source": self.word_in(source, self._trigger_sources()),
+            "output": "on" if self.switch_in(output) else "off",
         }
-        self.check_errors("read back")
-        return found
 
     @one_deadline
     def read_back_for_trigger(self) -> dict[str, str]:
-        """`polarity` and `trigger_source` once more: two questions in one message (IEEE 488.2 6.1)."""
+        """`polarity` and `trigger_source` once more."""
         headers = self.dialect.headers
-        answer = self.ask(f"{scpi.query(headers.polarity)};:{scpi.query(headers.trigger_source)}")
-        polarity, _, source = answer.partition(";")
+        polarity, source = self.ask_together(scpi.query(headers.polarity), scpi.query(headers.trigger_source))
         return {
-            "polarity": word_of(polarity, self._polarities()),
-            "trigger_source": word_of(source, self._trigger_sources()),
+            "polarity": self.word_in(polarity, self._polarities()),
+            "trigger_source": self.word_in(source, self._trigger_sources()),
         }
 
     def _polarities(self) -> dict[str, str]:

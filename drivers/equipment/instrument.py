@@ -23,10 +23,23 @@ UNITS = {"v": "V", "s": "s", "a": "A"}
 
 
 class ScpiInstrument(LinkedInstrument):
-    """What all SCPI instruments here have in common."""
+    """What all SCPI instruments here have in common.
 
-    def __init__(self, link: Link, expected: Identity, off: OffWrite, timeout_s: float = TIMEOUT_S) -> None:
+    Settings that belong together go in one message, and so do questions, where the family takes `compound` messages
+    (IEEE 488.2). The error queue is asked behind settings in a message of its own: after a command error an instrument
+    drops the rest of a message. For the same reason the messages of the way to safe never share one.
+    """
+
+    def __init__(
+        self,
+        link: Link,
+        expected: Identity,
+        off: OffWrite,
+        timeout_s: float = TIMEOUT_S,
+        compound: bool = False,
+    ) -> None:
         super().__init__(link, expected, off, timeout_s)
+        self.compound = compound
         self.errors_at_open: tuple[scpi.ErrorEntry, ...] = ()
 
     @one_deadline
@@ -49,7 +62,11 @@ class ScpiInstrument(LinkedInstrument):
         """One command group, then the error queue. Raises `InstrumentFault` error_queue naming the group."""
         self.link.expect_silence()
         self._write(*messages, NEXT_ERROR)
-        self._require_no_errors(group)
+        self._require_no_errors(group, self._drain(self._line()))
+
+    def send_settings(self, group: str, *messages: str) -> None:
+        """A command group of settings alone, in one message where the family takes that."""
+        self.send(group, *([scpi.together(*messages)] if self.compound else messages))
 
     @one_deadline
     def ask(self, question: str) -> str:
@@ -58,33 +75,57 @@ class ScpiInstrument(LinkedInstrument):
         return self._parsed(scpi.text_of, answer)
 
     @one_deadline
+    def ask_together(self, *questions: str) -> list[str]:
+        """An answer to each question, of one moment where the family takes several in one message."""
+        if not self.compound:
+            return [self.ask(question) for question in questions]
+        answer = self.ask(scpi.together(*questions))
+        return self._parsed(lambda text: scpi.answers(text, len(questions)), answer)
+
+    @one_deadline
+    def ask_and_check(self, group: str, *questions: str) -> list[str]:
+        """An answer to each question, and the error queue behind them."""
+        *answers, entry = self.ask_together(*questions, NEXT_ERROR)
+        self._require_no_errors(group, self._drain(entry))
+        return answers
+
+    @one_deadline
     def check_errors(self, group: str) -> None:
         """The error queue after a group of questions."""
-        self._write(NEXT_ERROR)
-        self._require_no_errors(group)
+        self._require_no_errors(group, self._errors())
 
     def ask_number(self, question: str) -> float:
         """The answer as a number."""
-        return self._parsed(scpi.number, self.ask(question))
+        return self.number_in(self.ask(question))
 
     def ask_integer(self, question: str) -> int:
         """The answer as a whole number, also where it is written as 1.0E+04."""
-        value = self.ask_number(question)
-        if not value.is_integer():
-            raise self.link.condemn("rubbish", f"answered {value:g} to {question}: not a whole number")
-        return int(value)
-
-    def ask_switch(self, question: str) -> bool:
-        """The answer as a boolean."""
-        return self._parsed(scpi.boolean, self.ask(question))
-
-    def ask_word(self, question: str, words: Mapping[str, str]) -> str:
-        """Our word for the instrument's character answer; its own word where it means none of ours."""
-        return word_of(self.ask(question), words)
+        return self.integer_in(self.ask(question), question)
 
     def ask_bit(self, status_header: str, bit: int) -> bool:
         """One bit of a status register."""
         return bool(self.ask_integer(scpi.query(status_header)) >> bit & 1)
+
+    # ---- what an answer is; any other is rubbish
+
+    def number_in(self, answer: str) -> float:
+        """A number."""
+        return self._parsed(scpi.number, answer)
+
+    def integer_in(self, answer: str, question: str) -> int:
+        """A whole number, also where it is written as 1.0E+04."""
+        value = self._parsed(scpi.number, answer)
+        if not value.is_integer():
+            raise self.link.condemn("rubbish", f"answered {value:g} to {question}: not a whole number")
+        return int(value)
+
+    def switch_in(self, answer: str) -> bool:
+        """A boolean."""
+        return self._parsed(scpi.boolean, answer)
+
+    def word_in(self, answer: str, words: Mapping[str, str]) -> str:
+        """Our word for the instrument's character answer; its own word where it means none of ours."""
+        return word_of(self._parsed(scpi.characters, answer), words)
 
     # ---- inside
 
@@ -105,20 +146,20 @@ class ScpiInstrument(LinkedInstrument):
 
     def _errors(self) -> list[scpi.ErrorEntry]:
         self._write(NEXT_ERROR)
-        return self._drain()
+        return self._drain(self._line())
 
-    def _drain(self) -> list[scpi.ErrorEntry]:
-        """All entries, the first of which is asked for already."""
+    def _drain(self, answer: str) -> list[scpi.ErrorEntry]:
+        """All entries, the first of which is answered already."""
         entries: list[scpi.ErrorEntry] = []
-        while (entry := self._parsed(scpi.error_entry, self._line())).number:
+        while (entry := self._parsed(scpi.error_entry, answer)).number:
             entries.append(entry)
             if len(entries) >= MOST_ERRORS:
                 raise self.link.condemn("rubbish", f"has an error queue of more than {MOST_ERRORS} entries")
             self._write(NEXT_ERROR)
+            answer = self._line()
         return entries
 
-    def _require_no_errors(self, group: str) -> None:
-        entries = self._drain()
+    def _require_no_errors(self, group: str, entries: list[scpi.ErrorEntry]) -> None:
         if entries:
             sentence = "; ".join(entry.in_words() for entry in entries)
             raise InstrumentFault("error_queue", self.name, group, f"it reports {sentence}")

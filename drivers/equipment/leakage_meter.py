@@ -17,14 +17,14 @@ class ScpiLeakageMeter(ScpiInstrument, LeakageMeter):
         self, link: Link, dialect: LeakageMeterDialect, expected: Identity, timeout_s: float = TIMEOUT_S
     ) -> None:
         off = OffWrite(link, dialect.off.messages, dialect.off.question, dialect.off.answer)
-        super().__init__(link, expected, off, timeout_s)
+        super().__init__(link, expected, off, timeout_s, dialect.compound_messages)
         self.dialect = dialect
 
     @one_deadline
     def prepare(self, voltage_v: float, range_a: float) -> None:
         """Output off, voltage, current range."""
         headers = self.dialect.headers
-        self.send(
+        self.send_settings(
             "prepare",
             scpi.message(headers.output, scpi.switch_text(False)),
             scpi.message(headers.voltage, scpi.number_text(voltage_v)),
@@ -35,13 +35,17 @@ class ScpiLeakageMeter(ScpiInstrument, LeakageMeter):
     def read_back(self) -> dict[str, float | str]:
         """`voltage_v`, `range_a`, `output` (on, off)."""
         headers = self.dialect.headers
-        found: dict[str, float | str] = {
-            "voltage_v": self.ask_number(scpi.query(headers.voltage)),
-            "range_a": self.ask_number(scpi.query(headers.range)),
-            "output": "on" if self.ask_switch(scpi.query(headers.output)) else "off",
+        voltage_v, range_a, output = self.ask_and_check(
+            "read back",
+            scpi.query(headers.voltage),
+            scpi.query(headers.range),
+            scpi.query(headers.output),
+        )
+        return {
+            "voltage_v": self.number_in(voltage_v),
+            "range_a": self.number_in(range_a),
+            "output": "on" if self.switch_in(output) else "off",
         }
-        self.check_errors("read back")
-        return found
 
     @one_deadline
     def on(self) -> None:

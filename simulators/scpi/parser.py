@@ -15,7 +15,7 @@ from simulators.scpi.headers import Args, Command, Found, HeaderTree, Later, Suf
 from simulators.scpi.parameters import Parameter
 
 CACHED_MESSAGES = 1024
-LONGEST_CACHED = 256
+LONGEST_CACHED = 1024
 
 _HEADER = re.compile(r"(\*[A-Za-z][A-Za-z0-9_]*|:?[A-Za-z][A-Za-z0-9_]*(?::[A-Za-z][A-Za-z0-9_]*)*)(\??)")
 _HEADER_END = re.compile(r"[\x00-\x09\x0b-\x20;]|\Z")

@@ -12,13 +12,17 @@ Answer = str | bytes | Callable[[], str | bytes] | None
 
 
 class ScriptedInstrument:
-    """Answers each question by its table; what it does not know goes to the error queue, unanswered."""
+    """Answers each question by its table; what it does not know goes to the error queue, unanswered.
+
+    `sent` lists message units without their leading colon, `messages` whole messages.
+    """
 
     def __init__(self, pace: FakePace, answers: dict[str, Answer]) -> None:
         self.pace = pace
         self.answers: dict[str, Answer] = {"*OPC?": "1", **answers}
         self.errors: list[str] = []
         self.sent: list[str] = []  # without the questions for errors
+        self.messages: list[str] = []
         self.refuses: dict[str, str] = {}  # message: the error entry it causes
         self.listening = True
         self.connections = 0
@@ -54,20 +58,23 @@ class ScriptedInstrument:
         return data
 
     def _take(self, line: str) -> None:
-        if line == "SYSTem:ERRor?":
-            self._waiting += (self.errors.pop(0) if self.errors else '0,"No error"').encode() + b"\n"
-            return
-        self.sent.append(line)
-        if line in self.refuses:
-            self.errors.append(self.refuses[line])
-        if "?" in line:
-            self._answer(line)
+        self.messages.append(line)
+        answers = [self._take_unit(unit.removeprefix(":")) for unit in line.split(";")]
+        if given := [answer for answer in answers if answer is not None]:
+            self._waiting += b";".join(given) + b"\n"
 
-    def _answer(self, question: str) -> None:
+    def _take_unit(self, unit: str) -> bytes | None:
+        if unit == "SYSTem:ERRor?":
+            return (self.errors.pop(0) if self.errors else '0,"No error"').encode()
+        self.sent.append(unit)
+        if unit in self.refuses:
+            self.errors.append(self.refuses[unit])
+        return self._answer(unit) if "?" in unit else None
+
+    def _answer(self, question: str) -> bytes | None:
         if question not in self.answers:
             self.errors.append('-113,"Undefined header"')
-            return
+            return None
         answer = self.answers[question]
         answer = answer() if callable(answer) else answer
-        if answer is not None:
-            self._waiting += (answer.encode() if isinstance(answer, str) else answer) + b"\n"
+        return answer.encode() if isinstance(answer, str) else answer

@@ -344,3 +344,81 @@ def test_leakage_meter() -> None:
     meter.off()
     acts = [line for line in device.sent if "?" not in line]
     assert acts == ["OUTPut OFF", "SOURce:VOLTage 60", "SENSe:CURRent:RANGe 0.001", "OUTPut ON", "OUTPut OFF"]
+
+
+# ---- several in one message
+
+
+def test_settings_and_their_reading_back_are_a_message_each() -> None:
+    recorder, device = digitiser("status-bit")
+    settings = [message for message in device.messages if message.startswith("ABORt;")]
+    assert [message.count(";:") for message in settings] == [10]
+    assert device.messages[-1] == "SYSTem:ERRor?", (
+        "behind settings: a command error drops what shares its message"
+    )
+    del device.messages[:]
+    recorder.read_back()
+    assert device.messages == [
+        "SENSe1:VOLTage:RANGe?;:SENSe:SWEep:TINTerval?;:SENSe:SWEep:POINts?;:SENSe:SWEep:OFFSet:POINts?;"
+        ":TRIGger:SOURce?;:TRIGger:LEVel?;:TRIGger:SLOPe?;:SYSTem:ERRor?"
+    ]
+    del device.messages[:]
+    recorder.fetch()
+    assert [message.count("?") for message in device.messages] == [8, 1, 1]
+
+
+def test_a_family_that_takes_one_at_a_time_is_told_and_asked_so() -> None:
+    shipped, device = digitiser("status-bit")
+    dialect = replace(shipped.dialect, compound_messages=False)
+    recorder = ScpiDigitiser(device.link("recorder"), dialect, IDENTITY)
+    recorder.open()
+    del device.messages[:]
+    recorder.prepare(SETTINGS)
+    assert recorder.read_back() == SETTINGS
+    assert recorder.done()
+    assert recorder.fetch().codes.size == 4
+    assert not [message for message in device.messages if ";" in message]
+
+
+def test_what_switches_and_the_way_to_safe_share_no_message() -> None:
+    generator, device = source()
+    generator.open()
+    del device.messages[:]
+    generator.charge()
+    generator.enable_trigger()
+    generator.trigger()
+    generator.off()
+    assert not [message for message in device.messages if ";" in message]
+
+
+@pytest.mark.parametrize(
+    ("answers", "says"),
+    [
+        ({"OUTPut?": None}, "4 answers to 5 questions"),
+        ({"OUTPut?": "0;0"}, "6 answers to 5 questions"),
+        ({"SOURce:VOLTage?": ""}, "not a number"),
+        ({"SOURce:VOLTage?": "NORM"}, "not a number"),
+        ({"OUTPut:POLarity?": "1.7000E+03"}, "not a word"),
+        ({"OUTPut?": "NORM"}, "neither 0 nor 1"),
+    ],
+)
+def test_one_answer_of_several_that_cannot_be_condemns_the_link(
+    answers: dict[str, Answer], says: str
+) -> None:
+    generator, _ = source(answers)
+    generator.open()
+    with pytest.raises(LinkFault, match=says) as caught:
+        generator.read_back()
+    assert caught.value.code == "rubbish"
+    assert not generator.link.in_service
+
+
+def test_errors_behind_several_questions_are_all_taken_out_and_told() -> None:
+    generator, device = source()
+    generator.open()
+    device.errors = ['-222,"Data out of range;1700 to 2000"', '-350,"Queue overflow"']
+    with pytest.raises(InstrumentFault, match=r"1700 to 2000.*Queue overflow") as caught:
+        generator.read_back()
+    assert caught.value.code == "error_queue"
+    assert device.errors == []
+    assert generator.link.in_service

@@ -376,6 +376,26 @@ def test_wrong_values_and_wrong_units() -> None:
     assert rig.inputs() == [False] * 6 + [True, False, True, True]
 
 
+def test_of_several_answers_in_one_message_each_number_can_be_wrong() -> None:
+    rig = Rig()
+    question = "OUTP?;:SOUR:VOLT 1700;VOLT?;:OUTP:POL?;:SYST:ERR?;:SOUR:VOLT?"
+    right = rig.ask("generator", question)
+    assert right == '0;+1.70000000E+03;NORM;0,"No error";+1.70000000E+03'
+    wrong = "1.70000000E+04"
+    for fault, answer in {
+        "wrong_value": f'0;{wrong};NORM;0,"No error";+1.70000000E+03',
+        "wrong_value:1": f'0;{wrong};NORM;0,"No error";+1.70000000E+03',
+        "wrong_value:2": f'0;+1.70000000E+03;NORM;0,"No error";{wrong}',
+        "wrong_unit:2": '0;+1.70000000E+03;NORM;0,"No error";1.70000000E+00',
+        "wrong_value:3": right,
+    }.items():
+        rig.set("generator.link", fault)
+        assert rig.ask("generator", question) == answer, fault
+    for fault in ("wrong_value:0", "wrong_value:x", "silent:2"):
+        with pytest.raises(ValueError, match="link fault"):
+            rig.set("generator.link", fault)
+
+
 def test_a_planned_fault_strikes_one_exchange() -> None:
     rig = Rig()
     first = rig.plant.exchanges()["safety_io"] + 1

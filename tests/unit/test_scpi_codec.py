@@ -118,3 +118,16 @@ def test_any_bytes_give_readable_text_or_the_declared_error(line: bytes) -> None
 def test_strings_come_back_out_of_their_quotes(text: str) -> None:
     assert scpi.string('"' + text.replace('"', '""') + '"') == text
     assert scpi.fields('1,"' + text.replace('"', '""') + '"')[1].startswith('"')
+
+
+def test_units_of_one_message_start_at_the_root() -> None:
+    assert (
+        scpi.together("TRIGger:SOURce?", "TRIGger:LEVel?", "*OPC?") == "TRIGger:SOURce?;:TRIGger:LEVel?;*OPC?"
+    )
+
+
+def test_answers_of_one_message_are_split_outside_quotes_and_counted() -> None:
+    assert scpi.answers('5;EXT;-222,"out of range;1 to 2"', 3) == ["5", "EXT", '-222,"out of range;1 to 2"']
+    for text in ("5;EXT", "5;EXT;1;", ""):
+        with pytest.raises(scpi.ResponseError, match="answers to 3 questions"):
+            scpi.answers(text, 3)
