@@ -45,18 +45,24 @@ def needs_answer(point: Point, trace: Trace) -> str | None:
     return None if trace.reply(point) else "the message has no answer that could go wrong"
 
 
-def _needs_number(point: Point, trace: Trace) -> str | None:
-    reply = trace.reply(point)
-    if not reply:
-        return "the message has no answer that could go wrong"
-    return None if trace.changes(point, "wrong_value") else "the answer holds no number other than zero"
+def _needs_number(kind: str) -> Removed:
+    """For a false number, by how the plant calls it."""
+
+    def removed(point: Point, trace: Trace) -> str | None:
+        if not trace.reply(point):
+            return "the message has no answer that could go wrong"
+        return None if trace.changes(point, kind) else "the answer holds no number other than zero"
+
+    return removed
 
 
-def _needs_unit(point: Point, trace: Trace) -> str | None:
-    reply = trace.reply(point)
-    if not reply:
-        return "the message has no answer that could go wrong"
-    return None if trace.changes(point, "wrong_unit") else "the answer holds no number other than zero"
+def _needs_another(kind: str) -> Removed:
+    """The same for a number behind the first."""
+
+    def removed(point: Point, trace: Trace) -> str | None:
+        return None if trace.changes(point, kind) else "the answer holds no further number other than zero"
+
+    return removed
 
 
 def moves_again(contact: str) -> Removed:
@@ -114,6 +120,25 @@ def _link(name: str, words: str, removed: Removed = needs_answer) -> Fault:
     return Fault(name, "link", words, frozenset({_K.EXCHANGE}), removed)
 
 
+def further_numbers(most: int) -> tuple[Fault, ...]:
+    """Of several answers in one message the first number has its faults already; each further one in its turn."""
+    return tuple(
+        _link(name, f"number {name[-1]} of several in the answer is {words} what it is", _needs_another(kind))
+        for false, words in (("wrong_value", "ten times"), ("wrong_unit", "a thousandth of"))
+        for name, kind in further_kinds(most).items()
+        if name.startswith(false)
+    )
+
+
+def further_kinds(most: int) -> dict[str, str]:
+    """How the plant calls each of `further_numbers`; `most` is the most numbers in one message, below ten."""
+    return {
+        f"{false}_{place}": f"{false}:{place}"
+        for false in ("wrong_value", "wrong_unit")
+        for place in range(2, most + 1)
+    }
+
+
 _MOMENTS = frozenset(_K)
 CHANGES = frozenset({_K.INPUT})
 
@@ -145,8 +170,10 @@ LINKS: tuple[Fault, ...] = (
     _link("dribbling", "the answer comes a byte at a time, 0.3 s apart"),
     _link("garbled", "every second byte of the answer has flipped bits"),
     _link("truncated", "half of the answer comes"),
-    _link("wrong_value", "the number in the answer is ten times what it is", _needs_number),
-    _link("wrong_unit", "the number in the answer is a thousandth of what it is", _needs_unit),
+    _link("wrong_value", "the number in the answer is ten times what it is", _needs_number("wrong_value")),
+    _link(
+        "wrong_unit", "the number in the answer is a thousandth of what it is", _needs_number("wrong_unit")
+    ),
     _link("refused", "the connection is dropped and nobody is let in again", never),
     _link("lost", "the connection is dropped", never),
     _link("restarted", "the device loses power for a second", never),

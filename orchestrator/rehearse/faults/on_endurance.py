@@ -20,6 +20,8 @@ from orchestrator.rehearse.faults.kinds import (
     Fault,
     Removed,
     applies_later,
+    further_kinds,
+    further_numbers,
     moment,
     moves_again,
     needs_answer,
@@ -36,6 +38,8 @@ if TYPE_CHECKING:
 
 _R = Reason
 CYCLES = "cycles"
+MOST_NUMBERS = 4
+"""Other than zero in one answer: both ranges, interval and trigger level of the contact recorder."""
 _PRESS = re.compile(rb"(G01 Z|MOVE Z=)-")
 _EXCHANGES = frozenset({PointKind.EXCHANGE})
 _WAITS_AND_EXCHANGES = frozenset({PointKind.EXCHANGE, PointKind.WAIT})
@@ -191,7 +195,7 @@ def _counted(do: Callable[..., Any], asked: Asked) -> Callable[..., Any]:
 
 ENDURANCE = BenchKind(
     name="endurance",
-    own=_OWN,
+    own=(*_OWN, *further_numbers(MOST_NUMBERS)),
     settings={
         "guard_opens": (("guard", "open"),),
         "smoke": (("smoke_detector", "smoke"),),
@@ -218,7 +222,7 @@ ENDURANCE = BenchKind(
         "specimen_welds": (("specimen.welds_at_cycle", _next_cycle("{cycle}")),),
         "specimen_misses": (("specimen.fails_to_make_at", _next_cycle("{cycle}")),),
     },
-    link_faults={"unheard": "hung", "doubled": "twice"},
+    link_faults={"unheard": "hung", "doubled": "twice", **further_kinds(MOST_NUMBERS)},
     first_causes={
         **dict.fromkeys([*_INPUTS, "guard_sticks"], INTERLOCK),
         "emergency_stop": EMERGENCY_STOP,

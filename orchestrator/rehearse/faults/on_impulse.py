@@ -16,12 +16,16 @@ from orchestrator.rehearse.faults.kinds import (
     CHANGES,
     Fault,
     applies_later,
+    further_kinds,
+    further_numbers,
     moment,
     moves_again,
     of_an_input,
     of_power,
 )
 
+MOST_NUMBERS = 5
+"""Other than zero in one answer: samples held, range, interval, samples and offset of a digitiser."""
 _INPUTS = {
     "door_opens": "the door is opened",
     "stick_taken": "the earthing stick leaves its hook",
@@ -69,6 +73,7 @@ IMPULSE = BenchKind(
         Fault("door_sticks", "input", "a door contact no longer moves", CHANGES, moves_again("door.a")),
         *(of_power(*row) for row in _POWER),
         moment("probe_switched", "measuring", "the voltage probe gives ten times the voltage", applies_later),
+        *further_numbers(MOST_NUMBERS),
     ),
     settings={
         "door_opens": (("door", "open"),),
@@ -84,7 +89,7 @@ IMPULSE = BenchKind(
         "earth_fails": (("earth.fails", "yes"),),
         "probe_switched": (("voltage_probe.ratio", "100"),),
     },
-    link_faults={},
+    link_faults=further_kinds(MOST_NUMBERS),
     first_causes={
         **dict.fromkeys([*_INPUTS, "door_sticks"], INTERLOCK),
         "emergency_stop": EMERGENCY_STOP,

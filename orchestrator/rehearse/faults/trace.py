@@ -107,12 +107,13 @@ class Tracer:
         return counted
 
     def _listener(self, name: str, device: Any) -> Any:
+        further = (kind for kind in self.trace.bench.link_faults.values() if kind.startswith("wrong_"))
+        kinds = ("wrong_value", "wrong_unit", *further)
+
         def heard(number: int, message: bytes, reply: bytes) -> None:
             self.trace.replies[name, number] = reply
-            for kind in ("wrong_value", "wrong_unit"):
-                self.trace.changed[name, number, kind] = (
-                    bool(reply) and device.falsified(reply, kind) != reply
-                )
+            for kind in kinds if reply else ():
+                self.trace.changed[name, number, kind] = device.falsified(reply, kind) != reply
 
         return heard
 
