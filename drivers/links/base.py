@@ -113,7 +113,10 @@ class _Call:
 
     def slice_s(self) -> float:
         """How long the transport may block now."""
-        return max(0.0, min(self.looked_s + SLICE_S, self.until_s) - self.pace.now_s())
+        end_s, now_s = self.looked_s + SLICE_S, self.pace.now_s()
+        if self.until_s < end_s:
+            end_s = self.until_s
+        return end_s - now_s if end_s > now_s else 0.0
 
     def turn(self, progress: int) -> None:
         """Between two slices: look at the pace when nothing came, or after half a slice."""

@@ -60,7 +60,7 @@ class Sequencer:
 
     def next_due_s(self) -> float:
         """When the next phase ends by time alone."""
-        return min((self._due_s(block) for block in self._monitor.blocks.values()), default=float("inf"))
+        return min([self._due_s(block) for block in self._monitor.blocks.values()], default=float("inf"))
 
     def _due_s(self, block: Block) -> float:
         if block.phase is not Phase.ON:

@@ -35,13 +35,12 @@ class VirtualWorld:
     def __init__(self, plant: Plant, start_utc: datetime = START_UTC) -> None:
         self.plant = plant
         self.now_s = 0.0
-        self.utc_step = timedelta()
         self.actors: list[Due] = []
         self.on_inputs: Callable[[float], None] = lambda now_s: None
         self.before_say: Callable[[str, bytes], None] | None = None
         self.before_receive: Callable[[str], None] | None = None
         self._start_utc = start_utc
-        self._started_utc_s = start_utc.timestamp()
+        self.utc_step = timedelta()
         self._ports: dict[str, VirtualPort] = {}
         self._inputs_seen = plant.inputs_version()
         self._acting = False
@@ -54,7 +53,17 @@ class VirtualWorld:
         return self._start_utc + timedelta(seconds=self.now_s) + self.utc_step
 
     def utc_minus_monotonic_s(self) -> float:
-        return self._started_utc_s + self.utc_step.total_seconds()
+        return self._utc_offset_s
+
+    @property
+    def utc_step(self) -> timedelta:
+        """By how much somebody has set the clock that shows UTC."""
+        return self._utc_step
+
+    @utc_step.setter
+    def utc_step(self, step: timedelta) -> None:
+        self._utc_step = step
+        self._utc_offset_s = (self._start_utc + step).timestamp()
 
     def port(self, device: str) -> VirtualPort:
         """A new end of a link to a device of the plant."""
@@ -114,17 +123,16 @@ class VirtualWorld:
             until_s = due_s
         if until_s > now_s:
             self.now_s = until_s
-        self.settle()
+        if due_s > until_s:  # nothing is due: all there can be is a device that went away
+            self._lose_ports()
+        else:
+            self.settle()
 
     def settle(self) -> None:
         """Everything due now."""
-        plant, now_s = self.plant, self.now_s
-        for device, outputs in plant.advance(now_s).items():
+        for device, outputs in self.plant.advance(self.now_s).items():
             self._deliver(device, outputs)
-        devices = plant.devices
-        for device, port in self._ports.items():
-            if not devices[device].accepts(now_s):
-                port.lost = True
+        self._lose_ports()
         self._look_at_inputs()
         if not self._acting:
             self._act()
@@ -153,6 +161,12 @@ class VirtualWorld:
             for _, data in outputs:
                 port.inbox += data
 
+    def _lose_ports(self) -> None:
+        devices, now_s = self.plant.devices, self.now_s
+        for device, port in self._ports.items():
+            if not devices[device].accepts(now_s):
+                port.lost = True
+
     def _look_at_inputs(self) -> None:
         version = self.plant.inputs_version()
         if version != self._inputs_seen:
@@ -161,7 +175,11 @@ class VirtualWorld:
 
     def _act(self) -> None:
         # An actor may itself let time pass (the monitor talks to its safety I/O): then only the plant goes on.
-        if all([actor.due_s() > self.now_s for actor in self.actors]):
+        now_s = self.now_s
+        for actor in self.actors:
+            if actor.due_s() <= now_s:
+                break
+        else:
             return
         self._acting = True
         try:
