@@ -114,6 +114,7 @@ class Service:
     def end(self, who: str) -> None:
         """Stop the run, if there is one, and end after its way to safe. Saying it again changes nothing."""
         self.ending = True
+        self._port.snapshot()  # a look: the last word of a monitor that has just died is still young
         if self._port.lost():  # that is why the daemon ends: it is the first cause, whoever notices it first
             self.desk.stop(Reason.MONITOR_LOST, "the interlock monitor is gone", None)
         self.desk.stop(Reason.ABORT_BY_PERSON, f"{who} ended the daemon", who)

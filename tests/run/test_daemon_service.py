@@ -17,6 +17,7 @@ from orchestrator.api import app
 from orchestrator.api.feed import Feed
 from orchestrator.cli.client import EngineLink, Refusal
 from orchestrator.core.interlock import Proof
+from orchestrator.core.reasons import Reason
 from orchestrator.daemon import lines
 from orchestrator.daemon.places import Places
 from orchestrator.engine.service import Service
@@ -268,3 +269,31 @@ def test_the_status_says_not_known_with_a_silent_monitor(room: Room, monkeypatch
         link.call("start", PERSON, **order())
     assert refusal.value.reply["code"] == "monitor-lost"
     link.close()
+
+
+def test_a_monitor_that_died_a_moment_ago_is_the_first_cause_and_no_person(
+    room: Room, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The daemon notices it first and ends the engine, whose last word from the monitor is still young."""
+    monitor = room.monitor
+    causes: list[Reason] = []
+
+    class OnceLookedAt:
+        """What the talking thread sees meanwhile is not what counts here."""
+
+        seen = threading.local()
+
+        def snapshot(self) -> Snapshot:
+            self.seen.closed = True
+            return PlayedMonitor.snapshot(monitor)
+
+        def lost(self) -> bool:
+            return bool(getattr(self.seen, "closed", False))
+
+    dying = OnceLookedAt()
+    monkeypatch.setattr(monitor, "snapshot", dying.snapshot)
+    monkeypatch.setattr(monitor, "lost", dying.lost)
+    monkeypatch.setattr(room.service.desk, "stop", lambda reason, what, who: causes.append(reason))
+    room.service.end("signal SIGTERM")
+
+    assert causes == [Reason.MONITOR_LOST, Reason.ABORT_BY_PERSON]
