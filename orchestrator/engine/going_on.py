@@ -89,8 +89,9 @@ def _gap(cycles: Cycles, earlier: Continued) -> dict[str, Any]:
 def _take_over(cycles: Cycles, earlier: Continued) -> None:
     """Counts, figures, measurements and datum of the earlier run, as its ledger and journal hold them."""
     cycles.mounts.go_on_from(*earlier.counts)
-    for kept in (cycles.digest, *cycles.shown):
-        earlier.fill(kept)
+    earlier.fill(cycles.digest)
+    for drawn in cycles.shown:
+        earlier.fill(drawn)
     for result, value in earlier.measurements():
         cycles.at.gathered.add(result, value)
     if earlier.datum is not None:
