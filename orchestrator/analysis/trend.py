@@ -28,13 +28,28 @@ class Trend:
         self.first: Array = np.full(mounts, np.nan)
         """Medians of the first stretch."""
         self._latest: NDArray[np.float64] = np.full((over, mounts), np.nan)
+        self._before = [0] * mounts
 
     def add(self, values: Array | float) -> None:
         """The next cycle's value of each mount."""
         self._latest[self.taken % self.over] = values
         self.taken += 1
         if self.taken == self.over:
-            self.first = self.medians()
+            self.first = np.where(np.isnan(self.first), self.medians(), self.first)
+
+    def add_many(self, values: Array, mount: int) -> None:
+        """Values of one mount (from 0) in their order, before any of `add`; of every mount equally many, or of a mount
+        that is no longer looked at fewer."""
+        known = self._latest[: self._before[mount], mount]
+        own = np.concatenate((known, values))
+        if len(known) < self.over <= len(own):
+            self.first[mount] = (
+                np.nanmedian(own[: self.over]) if np.isfinite(own[: self.over]).any() else np.nan
+            )
+        own = own[-self.over :]
+        self._latest[: len(own), mount] = own
+        self._before[mount] = len(own)
+        self.taken = max(self.taken, len(own))
 
     def medians(self) -> Array:
         """Of the latest `over` cycles, one for each mount."""

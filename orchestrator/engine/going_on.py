@@ -30,7 +30,7 @@ from orchestrator.engine.stop import BenchFault
 
 if TYPE_CHECKING:
     from orchestrator.engine.cycle_duty import Cycles
-    from orchestrator.record.continued import Continued
+    from orchestrator.record.continued import Continued, Digest
     from orchestrator.steps.touch_off import TouchOff
 
 FLASH_S = 1.0
@@ -89,9 +89,9 @@ def _gap(cycles: Cycles, earlier: Continued) -> dict[str, Any]:
 def _take_over(cycles: Cycles, earlier: Continued) -> None:
     """Counts, figures, measurements and datum of the earlier run, as its ledger and journal hold them."""
     cycles.mounts.go_on_from(*earlier.counts)
-    earlier.fill(cycles.digest)
-    for drawn in cycles.shown:
-        earlier.fill(drawn)
+    kept: list[Digest] = [cycles.digest, *cycles.shown, *cycles.trends]
+    for each in kept:
+        earlier.fill(each)
     for result, value in earlier.measurements():
         cycles.at.gathered.add(result, value)
     if earlier.datum is not None:

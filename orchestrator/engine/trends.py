@@ -67,6 +67,10 @@ class TrendLimit:
             None if limit is None else float(limit) for limit in (rule.warn_above, rule.grows_by)
         )
 
+    def take_many(self, cycles: Array, figures: Array, mount: int) -> None:
+        """Figures of earlier cycles of one mount: shape (figures, cycles). Growth is counted from their first ones."""
+        self._trend.add_many(figures[self._row], mount)
+
     def take(self, figures: Array) -> list[tuple[int, float]]:
         """One cycle's figures (rows of `FIGURES`, mounts); the mounts to warn of now, from 0, with their medians."""
         trend = self._trend

@@ -344,3 +344,22 @@ def test_a_load_of_one_mount_that_is_dead_is_found_by_the_flash(tmp_path: Path) 
 
     assert (end.outcome, end.cause.reason) == ("error", Reason.SUPPLY_FAULT)
     assert "bank 1 of mount 2 takes" in end.sentence
+
+
+def test_growth_is_counted_from_the_first_cycles_of_the_first_run(tmp_path: Path) -> None:
+    """In each of the runs the drop stays the same; between them it has grown."""
+
+    def change(name: str, text: str) -> str:
+        old = "{result: contact_drop, warn_above: 120 mV, over: 200}"
+        new = "{result: contact_drop, grows_by: 20 mV, over: 20}"
+        assert name != "sequence" or old in text
+        return text.replace(old, new)
+
+    made = bench("weir_gate", tmp_path, {"cycles": "80", "checked_every": "40"}, change=change)
+    abort_in(made, 40)
+    made.rehearsal.perform()
+    assert not made.of("trend_warning")
+    made.after(60.0, {"specimen.drop": "x1.6"})
+    made.rehearsal.perform()
+
+    assert [entry["result"] for entry in made.of("trend_warning")] == ["contact_drop"]

@@ -81,3 +81,22 @@ def test_memory_is_that_of_one_stretch() -> None:
 def test_a_median_of_nothing_is_an_error() -> None:
     with pytest.raises(ValueError, match="over 0 cycles"):
         Trend(0)
+
+
+@given(st.integers(1, 8), st.lists(st.floats(0, 1), min_size=1, max_size=40), st.data())
+def test_what_an_earlier_run_had_is_as_if_it_had_been_taken_one_by_one(
+    over: int, values: list[float], data: st.DataObject
+) -> None:
+    """In as many pieces as there were runs."""
+    first = data.draw(st.integers(0, len(values)))
+    second = data.draw(st.integers(first, len(values)))
+    by_one, gone_on = Trend(over), Trend(over)
+    for value in values:
+        by_one.add(value)
+    gone_on.add_many(np.array(values[:first]), 0)
+    gone_on.add_many(np.array(values[first:second]), 0)
+    for value in values[second:]:
+        gone_on.add(value)
+
+    np.testing.assert_array_equal(gone_on.medians(), by_one.medians())
+    np.testing.assert_array_equal(gone_on.first, by_one.first)
