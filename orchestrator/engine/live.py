@@ -122,8 +122,14 @@ def off_and_prove(output: str, at: Context) -> Proof:
         at.progress.say("switching off")
         try:
             finish = _guarded(lambda: at.bench.start_off(output), _no_writes, at)
+            off_writes = None
+            if (
+                at.bench.file.outputs[output].stop_category == 1
+            ):  # at rest, then cut: the monitor holds the deadline
+                off_writes = _guarded(finish, _no_writes(), at)
             at.monitor.ask("switch_off", output=output, timeout_s=0.5, on_slice=at.pace.slice)
-            off_writes = _guarded(finish, _no_writes(), at)
+            if off_writes is None:
+                off_writes = _guarded(finish, _no_writes(), at)
             proof_s = at.bench.file.discharge_time + PROOF_MARGIN_S
             reply = at.monitor.ask("prove_off", timeout_s=proof_s, on_slice=at.pace.slice)
             facts = {name: fact for name, fact in reply.facts.items() if name != "safe"}

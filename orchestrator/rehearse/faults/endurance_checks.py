@@ -42,6 +42,14 @@ OUTSIDE = (
     "emergency_stop",
     "engine_killed",
 )
+LEAVES_THE_AXIS_SOUND = (
+    *OUTSIDE[:-1],
+    "disk_full",
+    "write_fails",
+    "sync_fails",
+    "supply_off",
+    "person_says_no",
+)
 UNPOWERED = ("restarted", "power_cut", "foreign_device")
 
 
@@ -73,6 +81,21 @@ def _bound_s(case: Case) -> float | None:
     if first in ("monitor_killed", "monitor_frozen"):
         return STRUCK_BOUND_S
     return OPEN_BOUND_S if first == "power_cut" else None
+
+
+def _rests_before_the_cut(case: Case) -> Iterator[str]:
+    """With actuator, monitor and engine sound, the axis is brought to rest by its drive before a contactor opens."""
+    if len(case.faults) > 1 or case.fault not in LEAVES_THE_AXIS_SOUND:
+        return
+    rests = [e["at_s"] for e in case.own if e["event"] == "at_rest"]
+    for one in case.own:
+        if one["event"] == "contactor" and one["name"] in case.bench.contactors and one["state"] == "open":
+            for move in _moves(case):
+                until_s = min(
+                    [move["at_s"] + move["for_s"], *(at_s for at_s in rests if at_s >= move["at_s"])]
+                )
+                if move["at_s"] < one["at_s"] < until_s:
+                    yield f"{one['name']} was cut at {one['at_s']:.3f} s with the axis on its way (line {move['line']})"
 
 
 def _moves(case: Case) -> list[Entry]:
@@ -294,6 +317,7 @@ def _is_evidence(case: Case, row: Entry, table: LedgerRows | None) -> bool:
 CHECKS: dict[str, Check] = {
     "at rest in the end": _at_rest,
     "made safe in time": _made_safe_in_time,
+    "at rest before the cut": _rests_before_the_cut,
     "each motion once": _moves_once,
     "counts what was made": _counts_what_was_made,
     "counts the specimen alone": _counts_the_specimen_alone,
