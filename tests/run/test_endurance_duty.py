@@ -291,3 +291,20 @@ def test_a_contact_that_is_open_at_the_check_of_the_drop_is_the_specimens_and_no
 
     assert end.outcome == "fail"
     assert [row.verdict for row in end.rows if row.requirement.result == "checked_drop"] == ["F"]
+
+
+def test_a_specimen_that_moved_in_its_fixture_is_found_by_the_next_touch_off(tmp_path: Path) -> None:
+    made = bench("weir_gate", tmp_path, SHORT)
+    gantry = made.plant.gantry
+    felt = gantry._force_n
+
+    def move_it() -> None:
+        gantry._force_n = lambda mm: felt(mm + 0.5)
+
+    after_make(made, 7, AFTER_BREAK_S, move_it)
+    end = made.rehearsal.perform()
+
+    assert (end.outcome, end.cause.reason) == ("error", Reason.ACTUATOR_FAULT)
+    assert "the touch-off is not the datum's: it touches" in end.sentence
+    assert int(made.rows().cycle[-1]) == 10
+    assert made.of("touch_off")[-1]["datum"] == "compare"

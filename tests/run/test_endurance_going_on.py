@@ -363,3 +363,19 @@ def test_growth_is_counted_from_the_first_cycles_of_the_first_run(tmp_path: Path
     made.rehearsal.perform()
 
     assert [entry["result"] for entry in made.of("trend_warning")] == ["contact_drop"]
+
+
+def test_with_the_other_motion_dialect_an_outage_counts_as_truly(tmp_path: Path) -> None:
+    def change(name: str, text: str) -> str:
+        return text if name == "sequence" else text.replace("dialect: motion-words", "dialect: motion-lines")
+
+    made = bench("weir_gate", tmp_path, SHORT, {"at_cycle": "31 mains=off"}, change=change)
+    cut_with_the_mains(made)
+    with pytest.raises(EngineStruck):
+        made.rehearsal.perform()
+    made.after(560.0, {"mains": "on"})
+    end = made.rehearsal.perform()
+
+    assert end.outcome == "pass", end.sentence
+    assert counted(made).confirmed == 40
+    assert made.plant.bench.axis.moves == sum(made.commanded.values())
