@@ -342,7 +342,9 @@ CODES: dict[str, str] = {
         "Nobody has to watch the first cycles after a start or a resume. A warning: a fixture that comes loose, or a "
         "position that was taught wrong, shows in the first cycles."
     ),
-    "attended-too-many": ("More cycles have to be watched than the duty has."),
+    "attended-too-many": (
+        "More cycles have to be watched than the duty has: the run would end before the watching does."
+    ),
     "trend-on-nothing": (
         "The trend limit watches a result that is no figure of the cycles, or has no limit at all: it could never "
         "warn."

@@ -26,6 +26,8 @@ from orchestrator.cli import main
 from orchestrator.cli.check import answer_for
 from orchestrator.steps import KINDS
 from sequences.loader import load_sequence
+from tests.contact_records import Circuit, break_record, make_record, times_s
+from tests.impulse_records import write_csv
 
 ROOT = Path(__file__).resolve().parents[1]
 DOCS = ROOT / "orchestrator" / "docs"
@@ -125,12 +127,13 @@ def same(expected: list[str], printed: list[str]) -> bool:
 
 
 class Workplace:
-    """A folder in which a reader follows a page; the checkout's `sequences` is in it."""
+    """A folder in which a reader follows a page; the checkout's `sequences` and two waveforms are in it."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.exit_code = 0
         (folder / "sequences").symlink_to(ROOT / "sequences")
+        _leave_waveforms(folder)
 
     def run(self, command: Command) -> list[str]:
         """What a command prints, line by line; its exit code is kept."""
@@ -176,6 +179,16 @@ class Workplace:
         text = path.read_text(encoding="utf-8")
         assert text.count(old) == 1, f"{block.where}: {block.file} does not hold those lines once"
         path.write_text(text.replace(old, new), encoding="utf-8")
+
+
+def _leave_waveforms(folder: Path) -> None:
+    """`make.csv` and `break.csv`, of a contact with a motor load on 24 V."""
+    times = times_s(20e3, 0.03)
+    heading = "time [ms],voltage [V],current [A]"
+    made = make_record(times, Circuit(inrush=6.0, decay_s=2e-3), [4.02e-3, 5.22e-3], [4.72e-3])
+    broken = break_record(times, Circuit(arc_v=13.0), 10.02e-3, 12.02e-3)
+    write_csv(folder / "make.csv", heading, 1e3 * times, *made)
+    write_csv(folder / "break.csv", heading, 1e3 * times, *broken)
 
 
 def is_whole(block: Block) -> bool:
