@@ -243,7 +243,9 @@ def _show_record(demo: Demo) -> int:
 
 def _rehearse(demo: Demo) -> int:
     """The whole run in virtual time, and its trends."""
-    _say("the same sequence at its full length, days of it, in virtual time (benchward rehearse)")
+    _say(
+        "the same sequence at its full length, days of it, in virtual time (benchward rehearse); about a minute"
+    )
     folder = demo.data / "rehearsal"
     command = ["rehearse", str(demo.sequence), "--bench", str(demo.bench), "--output", str(folder)]
     with (demo.data / "rehearsal.log").open("w") as log:
@@ -275,7 +277,9 @@ def _plot(folder: Path) -> None:
             rows.cycle[::step].tolist(), (rows.figures[name][::step] * per_unit).tolist(), marker="."
         )
         plotext.title(f"{name.replace('_', ' ')}, {unit}, over the cycles")
-        print(plotext.build())
+        last = int(rows.cycle[-1])
+        plotext.xticks([1, *(round(last * part / 4) for part in range(1, 5))])
+        print(plotext.uncolorize(plotext.build()))
 
 
 if __name__ == "__main__":
