@@ -4,14 +4,15 @@ VENV := .venv
 BIN := $(VENV)/bin
 BENCH ?= impulse
 TIME ?= 60
+WORKERS ?= 2
 
 .PHONY: help setup demo test crash faults check format bench docs fuzz pictures clean
 
 help:
 	@echo "make setup   build $(VENV), in which 'benchward' is the command"
 	@echo "make demo    one whole run with simulators on real sockets"
-	@echo "make test    the tests"
-	@echo "make crash   every process killed at every kind of event, full disks, faulty instruments: the complete set"
+	@echo "make test    the tests, in two processes; WORKERS=1 for one"
+	@echo "make crash   every process killed at every kind of event, full disks, faulty instruments, endurance at full length: the complete set"
 	@echo "make faults  the complete fault test of Tidewater; takes minutes"
 	@echo "make check   format, lint, types, import contract"
 	@echo "make format  rewrite the code in the house format"
@@ -30,14 +31,15 @@ $(VENV)/ready: pyproject.toml constraints.txt
 demo: setup
 	$(BIN)/python -m tests.demo $(BENCH)
 
+# A file stays in one process, since its tests share real ones; in the order of the folders, the long ones come first.
 test: setup
-	$(BIN)/python -m pytest -q
+	$(BIN)/python -m pytest -q -n $(WORKERS) --dist loadfile --no-loadscope-reorder
 
 faults: setup
 	$(BIN)/benchward fault-test sequences/library/tidewater/sequence.yaml
 
 crash: setup
-	BENCHWARD_FULL=1 $(BIN)/python -m pytest -q tests/crash
+	BENCHWARD_FULL=1 $(BIN)/python -m pytest -q --timeout=1800 tests/crash tests/run/test_endurance.py
 
 check: setup
 	$(BIN)/ruff format --check .
