@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any
 
 from orchestrator.engine.duty import EarlierVerification
 from orchestrator.engine.room import ROOM_TIMES, shot_bytes
-from orchestrator.record.specimens import SpecimenHistory, history
+from orchestrator.record.reader import NoRecord, RunRecord, read_run
+from orchestrator.record.specimens import SpecimenHistory, after_a_stop, history
 from orchestrator.record.store import StorageFault
 from orchestrator.steps import KINDS
 from sequences.bench import Bench, ContactRecorder, instruments_of
@@ -93,11 +94,13 @@ def preflight(
     free_bytes: int,
     override_calibration: str | None = None,
     more_specimens: Sequence_[str] = (),
+    goes_on_with: Sequence_[str] = (),
 ) -> Ready:
     """All that can be known beforehand. Refused for whatever speaks against the start.
 
     `override_calibration` is a person's reason for starting although a calibration lapses; nothing else yields to it.
-    `more_specimens` are those of the second and further mounts, where the sequence has several.
+    `more_specimens` are those of the second and further mounts, where the sequence has several. `goes_on_with` are the
+    runs that this one goes on with: a specimen that failed in them keeps its place and is not looked at any more.
     """
     from orchestrator.engine.earlier import earlier_verification
 
@@ -105,8 +108,8 @@ def preflight(
     loaded, warnings = _sequence(bench, sequence_file, given)
     sequence = loaded.sequence
     assert sequence is not None, "a sequence with findings was refused"
-    past = _specimen(data, specimen)
-    specimens = _mounted(sequence, (past.identity, *more_specimens), data)
+    past = _specimen(data, specimen, goes_on_with)
+    specimens = _mounted(sequence, (past.identity, *more_specimens), data, goes_on_with)
     planned_s = planned_duration_s(sequence, bench.bench)
     lapsed = _calibration(sequence, bench.bench, now + timedelta(seconds=planned_s), override_calibration)
     _room(sequence, bench.bench, free_bytes)
@@ -139,7 +142,11 @@ def preflight_going_on(
         )
     first, *more = earlier.specimens
     given = {str(name): str(value) for name, value in earlier.parameters.items()}
-    ready = preflight(bench, data, str(frozen), first, given, now, free_bytes, override_calibration, more)
+    _only_then(data, earlier)
+    _not_spent(read_run(folder), earlier)
+    ready = preflight(
+        bench, data, str(frozen), first, given, now, free_bytes, override_calibration, more, earlier.runs
+    )
     if ready.sequence.sha256 != earlier.sequence_sha256:
         raise Refused(
             "sequence-changed",
@@ -149,9 +156,37 @@ def preflight_going_on(
     return ready, earlier
 
 
+def _only_then(data: Path, earlier: Continued) -> None:
+    """Nothing was done to the specimens since: a count that is gone on with twice would be counted twice."""
+    for specimen in earlier.specimens:
+        for later in history(data, specimen).later_than(earlier.runs):
+            if read_run(data / later.run).first("run_started").get("continues") in earlier.runs:
+                raise Refused(
+                    "gone-on-with",
+                    f"Run {later.run} has gone on with run {earlier.run} already: its count is the newer one.",
+                    f"benchward resume {later.run}",
+                )
+            if later.cycles or later.shots_applied:
+                raise Refused(
+                    "specimen-changed",
+                    f"Specimen {specimen} is not as run {earlier.run} left it: it was used in run {later.run} since.",
+                    "start a new run, on another specimen",
+                )
+
+
+def _not_spent(record: RunRecord, earlier: Continued) -> None:
+    """Where the sequence says that a stop spends the specimen, no duty is made in two parts."""
+    if earlier.counts.commanded and after_a_stop(record, record.last("run_ended")) == "is spent":
+        raise Refused(
+            "spent-specimen",
+            f"Run {earlier.run} was stopped after {earlier.counts.commanded:,} cycles, and its sequence says that the "
+            "specimen is spent then.",
+            "take a fresh specimen, and start a new run",
+        )
+
+
 def _earlier(data: Path, run: str) -> Continued:
     from orchestrator.record.continued import CannotGoOn, continued
-    from orchestrator.record.reader import NoRecord
 
     if not run or "/" in run or not (data / run).is_dir():
         raise Refused(
@@ -183,23 +218,26 @@ def _sequence(bench: LoadedBench, file: str, given: dict[str, str]) -> tuple[Loa
     return loaded, tuple(render(one) for one in findings)
 
 
-def _specimen(data: Path, specimen: str) -> SpecimenHistory:
+def _specimen(data: Path, specimen: str, goes_on_with: Sequence_[str] = ()) -> SpecimenHistory:
     name = specimen.strip()
     if not name or len(name) > LONGEST_NAME or not name.isprintable():
         raise Refused(
             "no-specimen", "The start names no specimen.", "give its identity: --specimen ID, as on its label"
         )
     past = history(data, name)
-    if past.spent:
+    spent = past.spent_outside(goes_on_with)
+    if spent is not None:
         raise Refused(
             "spent-specimen",
-            f"Specimen {name} is spent: {past.spent_because}.",
+            f"Specimen {name} is spent: {spent}.",
             "take a fresh specimen; `benchward record list` shows what was done to this one",
         )
     return past
 
 
-def _mounted(sequence: Sequence, specimens: tuple[str, ...], data: Path) -> tuple[str, ...]:
+def _mounted(
+    sequence: Sequence, specimens: tuple[str, ...], data: Path, goes_on_with: Sequence_[str] = ()
+) -> tuple[str, ...]:
     """One specimen for each mount, each its own; none where the duty has no mounts."""
     count = sequence.mounts.count if sequence.mounts is not None else 1
     if len(specimens) != count:
@@ -208,7 +246,7 @@ def _mounted(sequence: Sequence, specimens: tuple[str, ...], data: Path) -> tupl
             f"The sequence has {count} mount{'' if count == 1 else 's'}, the start names {len(specimens)} specimens.",
             "name one for each mount, in their order: --specimen ID --specimen ID",
         )
-    names = [past.identity for past in (_specimen(data, one) for one in specimens)]
+    names = [past.identity for past in (_specimen(data, one, goes_on_with) for one in specimens)]
     twice = [name for name in names if names.count(name) > 1]
     if twice:
         raise Refused(

@@ -5,7 +5,7 @@ Rehearsals are listed but count for nothing, as nothing was done to a real speci
 
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -73,8 +73,17 @@ class SpecimenHistory:
     @property
     def spent_because(self) -> str | None:
         """Which run spent it, and why, in a sentence."""
-        spending = next((run for run in self._real if run.spends), None)
+        return self.spent_outside(())
+
+    def spent_outside(self, runs: Collection[str]) -> str | None:
+        """The same without those runs: what a specimen is to one that goes on with them, where it keeps its place."""
+        spending = next((run for run in self._real if run.spends and run.run not in runs), None)
         return None if spending is None else f"{spending.spends} in run {spending.run}"
+
+    def later_than(self, runs: Collection[str]) -> list[PastRun]:
+        """Real runs that began after the last of those."""
+        last = max((run.began_utc for run in self._real if run.run in runs), default="")
+        return [run for run in self._real if run.run not in runs and run.began_utc > last]
 
     @property
     def last_outcome(self) -> str | None:
@@ -199,7 +208,9 @@ def _spends(
             return f"it failed at cycle {entry.get('cycle')}"
     if ended.get("reason") in _ENDED_AS_PLANNED:
         return "its duty was completed"
-    if ended.get("outcome") == "fail" or any(row.get("verdict") == "F" for row in record.of("verdict")):
+    own = [row for row in record.of("verdict") if (row.get("mount") or mount) == mount]
+    outcome = (ended.get("mount_outcomes") or {}).get(str(mount), ended.get("outcome"))
+    if outcome == "fail" or any(row.get("verdict") == "F" for row in own):
         return "it failed a requirement"
     if any(entry.get("state") in _IGNITED for entry in record.of("observation")):
         return "its indicator showed ignition"

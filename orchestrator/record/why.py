@@ -16,7 +16,7 @@ from orchestrator.record.cycles import own_rows, words_on_cycles
 from orchestrator.record.entry_words import entry_words, proof_words, shot_words
 from orchestrator.record.journal import stamp
 from orchestrator.record.reader import RunRecord
-from orchestrator.record.specimens import PastRun, past_run
+from orchestrator.record.specimens import PastRun, after_a_stop, past_run
 from orchestrator.record.wording import REHEARSAL, moment
 
 BEFORE_S = 10.0
@@ -119,7 +119,8 @@ class _Explaining:
         )
 
     def _can_be_gone_on_with(self) -> bool:
-        return bool(self.record.first("cycles_started") or self.record.first("run_started").get("continues"))
+        begun = self.record.first("cycles_started") or self.record.first("run_started").get("continues")
+        return bool(begun) and after_a_stop(self.record, self.ended) != "is spent"
 
     # ---- what, when
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from orchestrator.engine.preflight import Refused, preflight_going_on
 from orchestrator.record.continued import CannotGoOn, continued, rows_of, with_earlier
 from orchestrator.record.ledger import count
 from orchestrator.record.reader import read_run
+from orchestrator.record.specimens import history
 from orchestrator.record.verify import verify
 from orchestrator.rehearse.faults.harness import EngineStruck
 from sequences.loader import load_bench
@@ -265,6 +267,71 @@ def test_a_run_whose_earlier_part_is_gone_refuses(tmp_path: Path) -> None:
     refused = refusal(made, "rehearsal-1-S-01-goes-on")
     assert refused.code == "cannot-go-on"
     assert "Put that run folder back" in refused.sentence
+
+
+def as_on_a_bench(made: Bench, specimen: str = "S-01") -> None:
+    """The record says of itself that it was no rehearsal: those count for nothing."""
+    made.rehearsal.order = replace(made.rehearsal.order, world="real", specimen=specimen)
+
+
+def test_a_run_that_was_gone_on_with_refuses_and_names_the_one_whose_count_is_newer(tmp_path: Path) -> None:
+    made = bench("weir_gate", tmp_path, SHORT)
+    as_on_a_bench(made)
+    for cycle in (15, 25):
+        abort_in(made, cycle)
+        made.rehearsal.perform()
+        made.saved()
+        made.after(60.0, {})
+
+    refused = refusal(made)
+    assert refused.code == "gone-on-with"
+    assert refused.help == "benchward resume rehearsal-1-S-01-goes-on"
+
+
+def test_a_specimen_that_was_used_since_refuses(tmp_path: Path) -> None:
+    made = bench("weir_gate", tmp_path, SHORT)
+    as_on_a_bench(made)
+    abort_in(made, 15)
+    made.rehearsal.perform()
+    made.saved()
+    made.after(60.0, {})
+    made.rehearsal.order = replace(made.rehearsal.order, run="another-run", continues=None)
+    made.rehearsal.perform()
+    made.saved()
+
+    refused = refusal(made)
+    assert refused.code == "specimen-changed"
+    assert "another-run" in refused.sentence
+
+
+def test_a_mount_that_failed_does_not_keep_the_others_from_going_on(tmp_path: Path) -> None:
+    from tests.run.test_endurance_duty import files
+
+    made = bench(
+        "weir_gate", tmp_path, SHORT, {"specimen.welds_at_cycle": "7 mount 2"},
+        change=files(3), specimens=("A", "B", "C"),
+    )  # fmt: skip
+    as_on_a_bench(made, "A")
+    abort_in(made, 25)
+    made.rehearsal.perform()
+    made.saved()
+    ready, _ = preflight_going_on(
+        load_bench(tmp_path / "bench.yaml"), tmp_path, "rehearsal-1-S-01", NOW, ROOM
+    )
+
+    assert ready.specimens == ("A", "B", "C")
+    assert [history(tmp_path, name).spent for name in "ABC"] == [False, True, False]
+
+
+def test_where_a_stop_spends_the_specimen_no_duty_is_made_in_two_parts(tmp_path: Path) -> None:
+    def change(name: str, text: str) -> str:
+        return text.replace("after_a_stop: may go on", "after_a_stop: is spent")
+
+    made = stopped(tmp_path, 25, change=change)
+    made.saved()
+
+    assert refusal(made).code == "spent-specimen"
+    assert "resume" not in made.of("run_ended")[0]["sentence"]
 
 
 def test_a_run_that_reached_its_end_refuses(tmp_path: Path) -> None:
