@@ -18,14 +18,16 @@ from numpy.typing import NDArray
 
 from orchestrator.analysis.contact import CycleFigures, figures_of_codes
 from orchestrator.analysis.diagnosis import FINDINGS, MALFUNCTIONS, diagnose, recurrence
+from orchestrator.core.outcome import Verdict
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.acts import perform
 from orchestrator.engine.connecting import connect_specimen
 from orchestrator.engine.cycle_bench import CycleBench, Operated
+from orchestrator.engine.cycle_limits import Limits
 from orchestrator.engine.cycle_rules import criteria_of, expected_of, layout_of, seen_of, uncertainties_of
 from orchestrator.engine.cycle_words import WEAR, running_words, table_of
 from orchestrator.engine.digest import FIGURES, Digest
-from orchestrator.engine.judge import Evidence, Value
+from orchestrator.engine.judge import Evidence, Value, judge
 from orchestrator.engine.live import live
 from orchestrator.engine.mounts import Mounts, Policy
 from orchestrator.engine.room import cycle_bytes, require_bytes
@@ -78,6 +80,8 @@ class Cycles:
         self.criteria = criteria_of(self.each, self.load)
         self.expected = expected_of(self.each, self.load)
         self.trends = [TrendLimit(rule, count) for rule in sequence.trend_limits]
+        stops = sequence.failure_policy.limit == "stop"
+        self.limits = Limits(sequence.requirements) if stops else None
         self.shown = [Shown(name) for name in WEAR]
         self.traces = Traces(self.each.traces, self.bench.recorder_rules, at)
         self.period_s = 1.0 / self.duty.rate
@@ -135,6 +139,7 @@ class Cycles:
             self._block()
             self.end_segment()
             self._measure()
+            self._apply_failure_policy()
             self.at.pause_point()
         self.at.progress.where = ""  # what follows belongs to no cycle
 
@@ -156,7 +161,8 @@ class Cycles:
 
     def can_be_gone_on_with(self) -> bool:
         """As soon as cycles have begun, here or in the earlier run: their counts are in a ledger."""
-        return self._began or self.continues is not None
+        spent_then = self.at.sequence.specimen.after_a_stop == "is spent"
+        return not spent_then and (self._began or self.continues is not None)
 
     def ended_facts(self) -> dict[str, Any]:
         """Counts of every mount."""
@@ -279,6 +285,19 @@ class Cycles:
             self._mount_failed(cycle, place, codes)
         if bad:
             self._stop_at_repeated_trouble(cycle, operated.bank, codes)
+        if self.limits is not None and matrix is not None and self.limits.passed(matrix):
+            self._apply_failure_policy()
+
+    def _apply_failure_policy(self) -> None:
+        """Where the file wants a run to stop after a limit was exceeded, by any mount and in its own rule."""
+        if self.limits is None:
+            return
+        for mount, evidence in self.evidence().items():
+            for requirement in self.at.sequence.requirements:
+                row = judge(requirement, evidence, None)
+                if row.verdict is Verdict.FAILS:
+                    where = f"mount {mount}, " if len(self.mounts.specimens) > 1 else ""
+                    self._stop(Reason.SPECIMEN_FAILED, f"{where}{requirement.clause}: {row.sentence}")
 
     def _diagnosed(self, operated: Operated) -> tuple[CycleFigures | None, Array]:
         if operated.record is None:
