@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 
 ROW_ROUNDED_S = 0.006  # a row's time has hundredths
 SAME_MM = 0.05
+CONFIRMED_MM = 0.25  # 0.2 mm and an encoder's own error
+DRY_RUN_MOVES = 24  # before the first cycle
+STALE = ("gantry.encoder", "stale")
 EXACTLY = 1e-6  # of a limit: nearer to it than this, two ways of rounding may differ
 OUTSIDE = (
     "abort",
@@ -207,6 +210,31 @@ def _counts_what_was_made(case: Case) -> Iterator[str]:
                 yield f"cycle {row.cycle} of mount {mount} is confirmed, and its contact failed"
 
 
+def _confirms_true_positions(case: Case) -> Iterator[str]:
+    """A confirmed position is where the axis really was, and no encoder that stands still has confirmed it."""
+    moves, stale_s = _moves(case), _encoder_stale_s(case)
+    pressed_mm = min((e["to_mm"] for e in moves[:DRY_RUN_MOVES]), default=0.0)
+    for row in _rows(case):
+        until_s = row.at_s + _period_s(case)
+        strokes = [
+            (one, then)
+            for one, then in pairwise(moves)
+            if row.at_s - ROW_ROUNDED_S <= one["at_s"] < until_s and one["to_mm"] < one["from_mm"] - SAME_MM
+        ]
+        if not (row.position and strokes):
+            continue
+        release = strokes[0][1]
+        if abs(release["from_mm"] - pressed_mm) > CONFIRMED_MM:
+            yield f"cycle {row.cycle} is confirmed in position, and the axis was at {release['from_mm']:.2f} mm"
+        if release["at_s"] > stale_s:
+            yield f"cycle {row.cycle} is confirmed in position by an encoder that stood still"
+
+
+def _encoder_stale_s(case: Case) -> float:
+    found = [e["at_s"] for e in case.own if e["event"] == "set" and (e["name"], e["value"]) == STALE]
+    return float(min(found, default=np.inf))
+
+
 def _did_its_part(operation: Entry, mount: int) -> bool:
     return bool(operation["made"][mount - 1] and operation["broke"][mount - 1])
 
@@ -320,6 +348,7 @@ CHECKS: dict[str, Check] = {
     "at rest before the cut": _rests_before_the_cut,
     "each motion once": _moves_once,
     "counts what was made": _counts_what_was_made,
+    "confirms true positions": _confirms_true_positions,
     "counts the specimen alone": _counts_the_specimen_alone,
     "no operation is lost": _no_operation_is_lost,
     "can be gone on with": _can_be_gone_on_with,
