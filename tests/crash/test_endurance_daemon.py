@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -66,3 +67,27 @@ def test_after_the_engine_was_killed_in_mid_cycle_a_person_goes_on_and_the_count
     assert lab.pressed() == 8 + pressed - earlier.counts.commanded
     wait_for(lambda: lab.is_safe() == SAFE, "contactors open, brake closed, at rest")
     lab.end()
+
+
+@pytest.mark.parametrize("number", [signal.SIGSTOP, signal.SIGKILL], ids=["frozen", "killed"])
+def test_a_guard_that_opens_while_pressed_ends_the_cycle_without_the_engine(
+    number: signal.Signals, lab: EnduranceInstallation
+) -> None:
+    """Stop category 1 by the monitor alone: at rest and the load off within the deadline."""
+    lab.start("WG-01")
+    lab.until_cycle(1)
+    began_s = lab.energised_s()
+    lab.await_truth("operation", began_s)
+    os.kill(lab.pids["engine"], number)
+    lab.hand("guard", "open")
+    guard_s = lab.await_truth("input", began_s, value=False)
+    opened_s = lab.await_truth("contactor", began_s, name="load", state="open")
+    braked_s = lab.await_truth("contactor", began_s, name="brake", state="closed")
+
+    assert max(opened_s, braked_s) - guard_s < DEADLINE_S + SEEN_WITHIN_S
+    wait_for(lambda: lab.is_safe() == SAFE, "at rest behind the closed brake")
+    moved = [entry["at_s"] for entry in lab.truth("move", braked_s)]
+    assert moved == []
+    with suppress(ProcessLookupError):  # the daemon has noticed it by itself
+        os.kill(lab.pids["engine"], signal.SIGKILL)
+    assert lab.wait_end() == 3
