@@ -6,7 +6,7 @@ BENCH ?= impulse
 TIME ?= 60
 WORKERS ?= 2
 
-.PHONY: help setup demo test crash faults check format bench docs fuzz pictures clean
+.PHONY: help setup demo test crash faults faults-endurance check format bench docs fuzz pictures clean
 
 help:
 	@echo "make setup   build $(VENV), in which 'benchward' is the command"
@@ -14,6 +14,7 @@ help:
 	@echo "make test    the tests, in two processes; WORKERS=1 for one"
 	@echo "make crash   every process killed at every kind of event, full disks, faulty instruments, endurance at full length: the complete set"
 	@echo "make faults  the complete fault test of Tidewater; takes minutes"
+	@echo "make faults-endurance  the same for both endurance scenarios"
 	@echo "make check   format, lint, types, import contract"
 	@echo "make format  rewrite the code in the house format"
 	@echo "make bench   the speed table, each figure beside its baseline"
@@ -37,6 +38,10 @@ test: setup
 
 faults: setup
 	$(BIN)/benchward fault-test sequences/library/tidewater/sequence.yaml
+
+faults-endurance: setup
+	$(BIN)/benchward fault-test sequences/library/weir_gate/sequence.yaml
+	$(BIN)/benchward fault-test sequences/library/lantern_row/sequence.yaml
 
 crash: setup
 	BENCHWARD_FULL=1 $(BIN)/python -m pytest -q --timeout=1800 tests/crash tests/run/test_endurance.py

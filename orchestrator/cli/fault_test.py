@@ -7,6 +7,7 @@ import json
 import os
 import shlex
 import sys
+from collections.abc import Set
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
 
 WRONG = 2
 FEW_SHOTS = 4
+MOST_CYCLES = 500
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -98,9 +100,27 @@ def order_for(args: argparse.Namespace) -> Order:
             f"{plant} cannot be read: {error.strerror}; a fault test needs the simulated bench"
         ) from error
     given = pairs(args.set, "--set")
-    if not args.all_shots:
-        given = _few(sequence) | given
-    return Order(sequence.text, bench.text, plant_text, tuple(sorted(given.items())), args.seed)
+    few = {} if args.all_shots else _few(sequence)
+    _require_not_too_many(sequence, few.keys() - given.keys())
+    return Order(sequence.text, bench.text, plant_text, tuple(sorted((few | given).items())), args.seed)
+
+
+def _require_not_too_many(sequence: Loaded, lessened: Set[str]) -> None:
+    """The whole run is held point by point: days of cycles are more than a computer holds. Raises Refused."""
+    from orchestrator.cli.rehearse import Refused
+    from sequences.duties import cycles_of
+
+    asked = cycles_of(sequence.sequence) if sequence.sequence is not None else None
+    if (
+        asked is None
+        or asked.duty.cycles <= MOST_CYCLES
+        or _parameter_at(sequence, "duty", "cycles") in lessened
+    ):
+        return
+    raise Refused(
+        f"{asked.duty.cycles} cycles are too many: every point of the run is held, and repeated cycles are collapsed "
+        f"anyway. Set at most {MOST_CYCLES} with --set, or without --all-shots as few as the file allows"
+    )
 
 
 def _few(sequence: Loaded) -> dict[str, str]:

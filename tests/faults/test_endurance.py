@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 import random
 from dataclasses import replace
@@ -9,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from orchestrator.cli import fault_test
+from orchestrator.cli.rehearse import Refused
 from orchestrator.rehearse.faults.campaign import Order, Result, traced
 from orchestrator.rehearse.faults.kinds import cells
 from orchestrator.rehearse.faults.select import select
@@ -70,3 +73,23 @@ def test_repeated_cycles_are_collapsed_but_for_those_around_a_measurement() -> N
     assert len(kept) == len(around) + 1
     assert sum(selection.collapsed.values()) + len(selection.numbers) == len(known.points)
     assert any("repeated cycles" in why and "around a measurement" in why for why in selection.collapsed)
+
+
+@pytest.mark.parametrize(
+    ("words", "refused"),
+    [
+        (("--all-shots",), True),
+        (("--all-shots", "--set", "cycles=40", "--set", "checked_every=10"), False),
+        (("--set", "cycles=5000"), True),
+        ((), False),
+    ],
+)
+def test_days_of_cycles_are_refused_and_few_are_not(words: tuple[str, ...], refused: bool) -> None:
+    parser = argparse.ArgumentParser()
+    fault_test.add_parser(parser.add_subparsers())
+    args = parser.parse_args(["fault-test", str(LIBRARY / "weir_gate" / "sequence.yaml"), *words])
+    if refused:
+        with pytest.raises(Refused, match="Set at most 500"):
+            fault_test.order_for(args)
+    else:
+        assert fault_test.order_for(args).given[0][0] == "checked_every"

@@ -73,7 +73,7 @@ def _repeated_shots(trace: Trace, seed: int) -> set[int]:
         if name:
             series[name].add(shot)
     around = {cycle + place for cycle in trace.measured_after for place in (0, 1)}
-    kept = {name: _kept_shots(sorted(shots), seed) | around for name, shots in series.items()}
+    kept = {name: _kept_shots(sorted(shots), around, seed) for name, shots in series.items()}
     return {p.number for p in trace.points if _shot(p)[0] and _shot(p)[1] not in kept[_shot(p)[0]]}
 
 
@@ -82,10 +82,10 @@ def _shot(point: Point) -> tuple[str, int]:
     return (name, int(shot)) if name and shot.isdecimal() else ("", 0)
 
 
-def _kept_shots(shots: list[int], seed: int) -> set[int]:
-    between = shots[2:-1]
+def _kept_shots(shots: list[int], around: set[int], seed: int) -> set[int]:
+    between = [shot for shot in shots[2:-1] if shot not in around]
     chosen = [random.Random(seed).choice(between)] if between else []
-    return {*shots[:2], *shots[-1:], *chosen}
+    return {*shots[:2], *shots[-1:], *chosen} | around
 
 
 def _repeated_looks(trace: Trace) -> set[int]:

@@ -74,7 +74,10 @@ def as_text(result: Result, command: str) -> str:
     lines = [*matrix(result), "", *counts(result), ""]
     lines += [f"worst time to safe, {family}: {time_s:.3f} s" for family, time_s in _worst(result)]
     for cell in result.breaches[:MOST_BREACHES_SHOWN]:
-        lines += ["", f"BREACH {cell.fault} at {cell.point} ({cell.part or 'no shot'})"]
+        lines += [
+            "",
+            f"BREACH {cell.fault} at {cell.point} ({cell.part or f'no {result.known.bench.applied[:-1]}'})",
+        ]
         lines += [f"  {sentence}" for sentence in cell.breaches]
         lines.append(f"  again: {again(command, cell)}")
     more = len(result.breaches) - MOST_BREACHES_SHOWN
