@@ -5,8 +5,20 @@ from __future__ import annotations
 import argparse
 import json
 
-from orchestrator.cli.client import FINE, EngineLink, Facts, add_by, add_data, simple, who_from, with_engine
-from orchestrator.cli.start import REPLY_WITHIN_S
+from orchestrator.cli.client import (
+    FINE,
+    NOT_VALID,
+    WRONG,
+    EngineLink,
+    Facts,
+    add_by,
+    add_data,
+    places_from,
+    simple,
+    who_from,
+    with_engine,
+)
+from orchestrator.cli.start import REPLY_WITHIN_S, watched
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -23,16 +35,18 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     parser.add_argument("--override-calibration", metavar="REASON", help="as for start; needs --by")
     parser.add_argument("--remark", metavar="TEXT", help="a remark for the record")
+    parser.add_argument("--wait", action="store_true", help="with RUN: show what happens until it ends")
     add_by(parser)
     add_data(parser)
-    parser.set_defaults(run=run)
+    parser.set_defaults(run=run, started=False)
 
 
 def run(args: argparse.Namespace) -> int:
     """Ask the engine."""
     if args.earlier is None:
         return simple(args, "resume", override_calibration=args.override_calibration)
-    return with_engine(args, lambda link: _go_on(link, args))
+    code = with_engine(args, lambda link: _go_on(link, args))
+    return NOT_VALID if args.started and code == WRONG else code  # lost in the middle of the run
 
 
 def _go_on(link: EngineLink, args: argparse.Namespace) -> int:
@@ -41,6 +55,9 @@ def _go_on(link: EngineLink, args: argparse.Namespace) -> int:
         "override_calibration": args.override_calibration,
         "remark": args.remark,
     }
+    if args.wait:
+        link.call("watch")
+        return watched(link, places_from(args), args, order)
     reply: Facts = link.call("start", who_from(args), REPLY_WITHIN_S, **order)
     if args.json:
         print(json.dumps(reply))

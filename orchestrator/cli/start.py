@@ -132,6 +132,11 @@ def _start(link: EngineLink, places: Places, args: argparse.Namespace) -> int:
     }
     if not args.wait:
         return _say_started(args, link.call("start", who_from(args), REPLY_WITHIN_S, **order))
+    return watched(link, places, args, order)
+
+
+def watched(link: EngineLink, places: Places, args: argparse.Namespace, order: Facts) -> int:
+    """Put the order to start and show what happens until the run's end; `args.started` says whether it began."""
     from orchestrator.cli.showing import show_run
 
     number = link.send("start", who_from(args), **order)

@@ -49,7 +49,7 @@ def go_on(cycles: Cycles, earlier: Continued) -> None:
     points: list[dict[str, Any]] = [
         _point(
             "stopped",
-            f"{earlier.stopped_because} at {earlier.stopped_utc}; {gap['words']} ago by the wall clock",
+            f"{earlier.stopped_because}, {_moment(earlier.stopped_utc)}; {gap['words']} ago by the wall clock",
         ),
         _point("count", _count_words(cycles, earlier)),
         _point("unchanged", f"sequence and bench as in run {earlier.run}; specimens read by their labels"),
@@ -84,6 +84,11 @@ def _gap(cycles: Cycles, earlier: Continued) -> dict[str, Any]:
     stopped = datetime.fromisoformat(earlier.stopped_utc.replace("Z", "+00:00"))
     gap_s = round((now - stopped).total_seconds(), 1)
     return {"gap_s": gap_s, "words": duration_words(gap_s)}
+
+
+def _moment(utc: str) -> str:
+    """A stamp as people read it."""
+    return f"{utc[:19].replace('T', ' ')} UTC"
 
 
 def _take_over(cycles: Cycles, earlier: Continued) -> None:
@@ -140,7 +145,8 @@ def _contact_state(cycles: Cycles) -> dict[str, Any]:
 def _flash(cycles: Cycles) -> dict[str, Any]:
     """Every bank once, for a second: supply and load are there before the specimen is counted on again."""
     at, bench = cycles.at, cycles.bench
-    going = np.flatnonzero(cycles.mounts.active)
+    mounts = cycles.mounts
+    going = np.flatnonzero(mounts.failed_at == 0 if mounts.reached else mounts.active)
     low, seen, weak = cycles.each.current.low, [], []
     at.arming.require()
     with live(bench.load_rules.output, at, at.gathered.current, "flash"):

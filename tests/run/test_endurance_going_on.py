@@ -156,6 +156,26 @@ def test_a_lamp_bank_that_is_dead_is_found_by_the_flash(tmp_path: Path) -> None:
     assert counted(made).confirmed == 40
 
 
+def test_with_only_a_measurement_left_the_flash_looked_at_no_mount(tmp_path: Path) -> None:
+    """Stopped behind the last cycle, before its measurement: no mount has a cycle to go, and 0 A was as good as any."""
+    made = bench("weir_gate", tmp_path, SHORT)
+    stop = made.rehearsal.world.stop
+
+    def abort_at_the_end(entry: dict[str, Any]) -> None:
+        if entry["kind"] == "segment" and entry["last"] == 40:
+            stop.because(Reason.ABORT_BY_PERSON, "asked for it", "a person")
+
+    made.rehearsal.world.journal._on_entry = abort_at_the_end
+    end = made.rehearsal.perform()
+    made.after(60.0, {})
+    made.rehearsal.perform()
+    (gap,) = made.of("gap")
+    flashed = next(one["found"] for one in gap["points"] if one["point"] == "load")
+
+    assert end.cause.reason is Reason.ABORT_BY_PERSON
+    assert float(flashed.split()[-2]) == pytest.approx(3.6, rel=0.1)
+
+
 def test_a_specimen_that_moved_in_its_fixture_is_found_by_the_touch_off(tmp_path: Path) -> None:
     made = stopped(tmp_path, 25)
     step = made.plant.gantry
