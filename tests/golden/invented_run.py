@@ -18,11 +18,13 @@ from orchestrator.analysis.methods import analyse
 from orchestrator.analysis.waveform import Accuracy, Channel, Waveform
 from orchestrator.core.outcome import OUTCOME_OF, Outcome
 from orchestrator.core.reasons import Cause, Reason, sentence
+from orchestrator.engine.judge import Evidence, Value, judge
 from orchestrator.record.captures import CaptureChannel, encode_capture
 from orchestrator.record.journal import Journal
 from orchestrator.record.seal import Heads, seal, write_environment
 from orchestrator.record.sheet import data_sheet
 from orchestrator.record.store import MemoryStore, Store
+from sequences.model import Requirement
 
 TECHNICIAN = {"name": "tech-2", "how": "declared"}
 FIRST_S, RECORD_S = -8e-6, 80e-6
@@ -260,9 +262,9 @@ class InventedRun:
 
     def _end(self) -> None:
         plan = self.plan
-        complete = plan.stop_after is None and plan.reason is Reason.COMPLETED
         outcome = OUTCOME_OF[plan.reason]
-        for row in _verdicts(plan, complete, outcome):
+        verdicts = _verdicts(plan, outcome)
+        for row in verdicts:
             self.journal.append("verdict", **row)
         what = {
             Reason.COMPLETED: f"{plan.shots} shots and every measurement done",
@@ -281,7 +283,7 @@ class InventedRun:
             sentence=sentence(cause, plan.off_proven),
             later=[],
             shots_applied=plan.stop_after or plan.shots,
-            verdicts_count=4,
+            verdicts_count=len(verdicts),
             after_a_stop=plan.after_a_stop,
         )
 
@@ -367,41 +369,25 @@ def _channels(waves: dict[str, tuple[str, NDArray[np.float64]]]) -> Iterator[Cap
         yield CaptureChannel(name, codes, unit, scale, 0.0, -full, full, 12, 0.005, 0.001, 5e-5)
 
 
-def _verdicts(plan: Plan, complete: bool, outcome: Outcome) -> Iterator[dict[str, Any]]:
-    shots = list(range(1, (plan.stop_after or plan.shots) + 1))
-    worst = 284.2 + 0.6 * len(shots)
-    for clause, result, judged, limit, unit, rule, value, expanded, accept in (
-        ("house 4.1", "limiting_voltage", "every shot", 310.0, "V", "guard_band", worst, 3.02, 306.98),
-        ("house 4.2", "leakage", "every shot", 2.2e-4, "A", "simple_acceptance", 1.216e-4, 1.6e-6, 2.2e-4),
-        (
-            "house 4.3",
-            "limiting_voltage",
-            "change first to last",
-            0.07,
-            "1",
-            "simple_acceptance",
-            0.0105,
-            None,
-            0.07,
-        ),
-    ):
-        sentence = (
-            f"{value:.4g} is within {limit:.4g}" if complete else f"no P in a run whose outcome is {outcome}"
-        )
-        yield {
-            "clause": clause, "result": result, "judged": judged, "direction": "at_most", "limit": limit,
-            "unit": unit, "must_be": None, "rule": rule, "verdict": "P" if complete else "N/J", "conditional": False,
-            "value": value, "expanded_uncertainty": expanded, "coverage_factor": None if expanded is None else 2.0,
-            "acceptance_limit": accept, "shots": shots, "sentence": sentence,
-        }  # fmt: skip
-    failed = plan.scorched_shot is not None
-    yield {
-        "clause": "house 4.4", "result": "cheesecloth", "judged": "every shot", "direction": None, "limit": None,
-        "unit": None, "must_be": "unmarked", "rule": None, "verdict": "F" if failed else "P" if complete else "N/J",
-        "conditional": False, "value": None, "expanded_uncertainty": None, "coverage_factor": None,
-        "acceptance_limit": None, "shots": [plan.scorched_shot] if failed else shots,
-        "sentence": f"cheesecloth was scorched after shot {plan.scorched_shot}" if failed else "unmarked so far",
-    }  # fmt: skip
+REQUIREMENTS = (
+    Requirement(clause="house 4.1", result="limiting_voltage", judged="every shot", at_most="310 V", rule="guard_band"),
+    Requirement(clause="house 4.2", result="leakage", judged="every shot", at_most="220 uA", rule="simple_acceptance"),
+    Requirement(clause="house 4.3", result="limiting_voltage", judged="change first to last", at_most="7 %",
+                rule="simple_acceptance"),
+    Requirement(clause="house 4.4", result="cheesecloth", judged="every shot", must_be="unmarked"),
+)  # fmt: skip
+
+
+def _verdicts(plan: Plan, outcome: Outcome) -> list[dict[str, Any]]:
+    """As the engine judges them, so that their words are the engine's. A plan of one shot limits no change."""
+    shots = range(1, (plan.stop_after or plan.shots) + 1)
+    limiting = [Value(shot, 284.2 + 0.6 * shot, "V", 3.02, 2.0) for shot in shots]
+    leakage = [Value(shot, 1.216e-4, "A", 1.6e-6, 2.0) for shot in shots]
+    cloth = [(shot, "scorched" if shot == plan.scorched_shot else "unmarked") for shot in shots]
+    values = {"limiting_voltage": limiting, "leakage": leakage}
+    evidence = Evidence(values, {"cheesecloth": cloth}, max(1, plan.shots))
+    limits = [one for one in REQUIREMENTS if plan.shots > 1 or "change" not in one.judged]
+    return [judge(one, evidence, outcome).to_json() for one in limits]
 
 
 def invented_store(plan: Plan | None = None) -> MemoryStore:

@@ -37,9 +37,9 @@ PLANS = {
         shots=3,
         verification_shots=1,
         samples=400,
-        stop_after=2,
+        stop_after=3,
         reason=Reason.INDICATOR_IGNITED,
-        scorched_shot=2,
+        scorched_shot=3,
     ),
     "off-not-proven": Plan(
         shots=3,
