@@ -3,20 +3,36 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import partial
 from typing import Any
 
 from simulators.cell import Cell
 from simulators.divider import Divider
 from simulators.instrument import ScpiInstrument
-from simulators.link import SimulatedDevice
+from simulators.link import LINK_FAULTS, SimulatedDevice
 from simulators.relay import Relay
 from simulators.words import factor_of, number_of, one_of, seconds_of, yes_of
 
 Setter = Callable[[str, float], None]
 """Called with the value's text and the time."""
 Reader = Callable[[str], Any]
+Table = dict[str, tuple[str, str]]
+"""Name -> (what it is or does, values); the first value is that of a sound bench."""
+
+OF_EACH_DEVICE: Table = {
+    "link": ("how its link misbehaves", ", ".join(LINK_FAULTS)),
+    "restart": ("it loses power for that time and comes back with the settings of power on", "a time: 1 s"),
+    "serial": ("another unit of the same type stands there", "a serial number"),
+}
+
+
+def with_every_device(devices: Iterable[str], *tables: Table) -> Table:
+    """The tables of a bench, and what can be set at each of its devices."""
+    every: Table = {name: row for table in tables for name, row in table.items()}
+    every |= {f"{device}.{name}": row for device in devices for name, row in OF_EACH_DEVICE.items()}
+    del every["safety_io.serial"]  # Modbus asks for none
+    return every
 
 
 def into(thing: object, attribute: str, read: Reader) -> Setter:

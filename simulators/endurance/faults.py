@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from simulators.contact import CONTACT_FAULTS
 from simulators.endurance.gantry import CABLES
-from simulators.link import LINK_FAULTS
+from simulators.settings import with_every_device
 
 DEVICES = ("safety_io", "gantry", "recorder")
 CONNECTIONS = ("specimen", "link")
@@ -71,16 +71,5 @@ TROUBLES: dict[str, tuple[str, str]] = {
 }
 """What goes wrong by itself: name -> (what it does, values); the first value is that of a sound bench."""
 
-OF_EACH_DEVICE: dict[str, tuple[str, str]] = {
-    "link": ("how its link misbehaves", ", ".join(LINK_FAULTS)),
-    "restart": ("it loses power for that time and comes back with the settings of power on", "a time: 1 s"),
-    "serial": ("another unit of the same type stands there", "a serial number"),
-}
-
-FAULTS: dict[str, tuple[str, str]] = {
-    **HANDS,
-    **TROUBLES,
-    **{f"{device}.{name}": row for device in DEVICES for name, row in OF_EACH_DEVICE.items()},
-}
+FAULTS = with_every_device(DEVICES, HANDS, TROUBLES)
 """Every name that can be set."""
-del FAULTS["safety_io.serial"]  # Modbus asks for none
