@@ -79,7 +79,7 @@ def aged(status: Facts, now_s: float) -> dict[str, Any]:
     entry = dict(status["may_i_go_in"])
     entry["age_s"] = _age_s(status.get("read_at_s"), now_s)
     if _is_old(entry["age_s"]):
-        entry.update(_NOTHING_KNOWN)
+        entry.update(_nothing_known(entry))
         if entry["answer"] != "not known":
             entry.update(_unknown(_old_words(entry["age_s"])))
             older["do"] = {**status["do"], "sentence": STAY_OUT, "caution": None}
@@ -92,7 +92,7 @@ def aged(status: Facts, now_s: float) -> dict[str, Any]:
 # What a reading said that has grown old since: nobody may rely on any of it, whatever the answer was.
 _NOTHING_KNOWN: Facts = {
     "state": "not known", "lamp": "not known", "stored_v": None, "terminals_v": None, "voltages": {},
-    "contactor": "not known", "earth": "not known", "precautions": {}, "proven": False,
+    "contactor": "not known", "proven": False,
 }  # fmt: skip
 
 
@@ -112,7 +112,14 @@ def _entry(view: Facts, now_s: float, lost: str | None) -> dict[str, Any]:
         "age_s": age_s,
         "proven": _is_proven(view) and not _is_old(age_s),
     }
-    return {**facts, **(_NOTHING_KNOWN if _is_old(age_s) else {}), **_answer(view, age_s, lost)}
+    return {**facts, **(_nothing_known(facts) if _is_old(age_s) else {}), **_answer(view, age_s, lost)}
+
+
+def _nothing_known(entry: Facts) -> Facts:
+    """The same entry with nothing in it that anybody may rely on; what the bench does not have stays so."""
+    earth = "none" if entry.get("earth") == "none" else "not known"
+    precautions = dict.fromkeys(entry.get("precautions") or {}, "not known")
+    return {**_NOTHING_KNOWN, "earth": earth, "precautions": precautions}
 
 
 def _answer(view: Facts, age_s: float | None, lost: str | None) -> dict[str, Any]:

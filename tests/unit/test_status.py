@@ -131,6 +131,14 @@ def test_a_bench_without_an_earthing_switch_was_said_to_be_earthed() -> None:
     assert "contactor open, brake closed, supply_side 0 V" in text
 
 
+def test_what_is_old_says_nothing_of_an_earth_that_the_bench_has_not() -> None:
+    status = compose(without_earth(), None, None, NOW_S, None)
+    entry = aged(status, NOW_S + FRESH_S)["may_i_go_in"]
+
+    assert entry["answer"] == "not known"
+    assert (entry["earth"], entry["precautions"]) == ("none", {"brake": "not known"})
+
+
 def test_a_stopped_run_that_may_go_on_is_offered_with_its_command() -> None:
     ended = {"run": "R-1", "reason": "abort_by_person", "sentence": "Stopped.", "go_on_with": "R-1"}
     offered, not_offered = (
