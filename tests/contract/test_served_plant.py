@@ -9,6 +9,7 @@ import socket
 import struct
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -279,19 +280,26 @@ def environment(folder: Path) -> dict[str, str]:
     return {**os.environ, "XDG_RUNTIME_DIR": str(folder)}
 
 
+@pytest.fixture
+def short() -> Iterator[Path]:
+    """A folder for sockets: the path of one has 107 bytes at most, and `tmp_path` takes most of them."""
+    with tempfile.TemporaryDirectory(prefix="benchward-") as folder:
+        yield Path(folder)
+
+
 @pytest.mark.parametrize("end", [signal.SIGTERM, signal.SIGINT])
-def test_the_command_serves_shows_sets_and_ends_cleanly(tmp_path: Path, end: signal.Signals) -> None:
-    bench, truth = bench_file(tmp_path), tmp_path / "truth.jsonl"
-    words = command(tmp_path, str(bench), "--truth", str(truth))
-    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True, env=environment(tmp_path)) as plant:
+def test_the_command_serves_shows_sets_and_ends_cleanly(short: Path, end: signal.Signals) -> None:
+    bench, truth = bench_file(short), short / "truth.jsonl"
+    words = command(short, str(bench), "--truth", str(truth))
+    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True, env=environment(short)) as plant:
         assert plant.stdout is not None
         while "running" not in (said := plant.stdout.readline()):
             assert said, "it ended"
         before_s = time.monotonic()
-        shown = run(tmp_path, str(bench), "--set", "door=open", "--set", "cloth.glows_at_shot = 8", "--show")
-        again = run(tmp_path, str(bench))
-        wrong = run(tmp_path, str(bench), "--set", "dor=open")
-        as_json = run(tmp_path, str(bench), "--show", "--json")
+        shown = run(short, str(bench), "--set", "door=open", "--set", "cloth.glows_at_shot = 8", "--show")
+        again = run(short, str(bench))
+        wrong = run(short, str(bench), "--set", "dor=open")
+        as_json = run(short, str(bench), "--show", "--json")
         plant.send_signal(end)
         assert plant.wait(PATIENCE_S) == 0
 
@@ -303,7 +311,7 @@ def test_the_command_serves_shows_sets_and_ends_cleanly(tmp_path: Path, end: sig
     entries = [json.loads(text) for text in truth.read_text().splitlines()]
     opened = next(entry for entry in entries if entry.get("name") == "door")
     assert before_s < opened["at_s"] < time.monotonic()
-    assert list(tmp_path.glob("benchward-*/*.sock")) == []
+    assert list(short.glob("benchward-*/*.sock")) == []
 
 
 @pytest.mark.parametrize(
