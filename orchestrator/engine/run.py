@@ -136,7 +136,7 @@ def _context(order: RunOrder, world: World) -> Context:
 
 def _open_record(order: RunOrder, at: Context) -> None:
     """Freeze what the run is made of before anything on the bench moves."""
-    at.progress.say("opening the record", title=at.sequence.title, specimen=order.specimen)
+    at.progress.say("opening the record", title=at.sequence.title, specimen=_named(order))
     at.store.create("sequence.yaml", order.sequence.text.encode())
     at.store.create("bench.yaml", order.bench.text.encode())
     write_environment(at.store, order.environment)
@@ -165,6 +165,12 @@ def _open_record(order: RunOrder, at: Context) -> None:
         by = order.overridden_by or order.started_by
         at.journal.append("override", what="calibration", by=by.to_json(), **order.override)
     at.pace.on_clock_step = lambda step_s: _note_clock_step(step_s, at)
+
+
+def _named(order: RunOrder) -> str:
+    """The specimen as a screen names it; of several the first, and how many there are beside it."""
+    more = len(order.specimens) - 1
+    return f"{order.specimen} and {more} more" if more > 0 else order.specimen
 
 
 def _more_of(order: RunOrder) -> dict[str, Any]:
