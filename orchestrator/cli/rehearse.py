@@ -101,7 +101,6 @@ def _with_fault(args: argparse.Namespace) -> tuple[Rehearsal, RunEnd | None, lis
 
 def _prepared(args: argparse.Namespace) -> Rehearsal:
     from orchestrator.rehearse.rehearsal import plant_for, prepare
-    from sequences.duties import cycles_of
 
     sequence, bench, bench_path = checked(args)
     try:
@@ -111,8 +110,7 @@ def _prepared(args: argparse.Namespace) -> Rehearsal:
     except (OSError, ValueError) as error:
         raise Refused(str(error)) from error
     assert sequence.sequence is not None
-    coasts = cycles_of(sequence.sequence) is not None
-    return prepare(sequence, bench, plant, args.seed, args.specimen, _tell_progress, coasts=coasts)
+    return prepare(sequence, bench, plant, args.seed, args.specimen, _tell_progress, coasts=True)
 
 
 def _tell_progress(entry: dict[str, Any]) -> None:

@@ -113,7 +113,7 @@ class Monitor:
         self._answer_looking()
         coils = self._coils()
         renew = self._may_renew_watchdog()
-        return Turn(coils, renew, tuple(self._replies), tuple(self._events), self._next_due_s())
+        return Turn(coils, renew, tuple(self._replies), tuple(self._events), self.next_due_s())
 
     def unchanged_until(self, at_s: float, looked_again: bool = False) -> None:
         """Polls up to `at_s` saw what the last reading saw: for a world in which unchanged polls do not happen.
@@ -134,7 +134,7 @@ class Monitor:
         """The engine lives and the watchdog is renewed until then; when the next decision is due all the same."""
         self.renewed(until_s)
         self._watchdog_s = max(self._watchdog_s, until_s)
-        return self._next_due_s()
+        return self.next_due_s()
 
     def snapshot(self) -> dict[str, Any]:
         """All that is known, as of the last turn, ready for JSON."""
@@ -409,7 +409,7 @@ class Monitor:
         self._watchdog_s = self.now_s
         return True
 
-    def _next_due_s(self) -> float:
+    def next_due_s(self) -> float:
         """When something is to be decided although nothing changes and nobody asks."""
         due_s = self._proof_deadline_s()
         for view in self.views.values():

@@ -67,8 +67,14 @@ class VirtualPort:
         self._due_s = min(self._due_s, self._next_poll_s(now_s))
 
     def run(self, now_s: float) -> None:
-        """The poll at `now_s`."""
-        self._turn([])
+        """The poll at `now_s`; none where what it was to decide is due later by now and there is nothing to see."""
+        due_s = self.monitor.next_due_s()
+        quiet = self._link_ok and not self._to_be_seen and not self.monitor.looks_for_proof
+        if quiet and self._written is not None and due_s > now_s:
+            self._due_s = math.inf
+            self._plan(due_s)
+        else:
+            self._turn([])
 
     def coast(self, until_s: float) -> bool:
         """Nothing is asked and the run rests until then: what is renewed on the way is renewed at once.

@@ -82,8 +82,9 @@ def prepare(
 ) -> Rehearsal:
     """Everything of a bench in one thread. The sequence and the bench are free of findings.
 
-    With `coasts` the renewals of a long energised rest are taken as done instead of being exchanged one by one: for
-    weeks of cycles. Nothing may then kill, freeze or cut off the engine: a fault test goes without.
+    With `coasts` the renewals of a long energised rest are taken as done instead of being exchanged one by one: the
+    record is the same to the byte, and what is missing on the wire is the monitor's own looks. Nothing may then kill,
+    freeze or cut off the engine: a fault test goes without.
     """
     order = RunOrder(
         run=f"rehearsal-{seed}-{specimen}",

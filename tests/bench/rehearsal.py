@@ -52,8 +52,8 @@ def rows() -> list[Row]:
 
 
 def prepared(sequence: Loaded, bench: LoadedBench, seed: int) -> Rehearsal:
-    """A plant of its own for each."""
-    return prepare(sequence, bench, plant_for(SCENARIO / "bench.yaml", seed), seed)
+    """A plant of its own for each; as `benchward rehearse` prepares it."""
+    return prepare(sequence, bench, plant_for(SCENARIO / "bench.yaml", seed), seed, coasts=True)
 
 
 def unsealed(done: Rehearsal) -> MemoryStore:

@@ -11,7 +11,8 @@ import yaml
 
 from orchestrator.core.reasons import Reason
 from orchestrator.record.verify import verify
-from orchestrator.rehearse.rehearsal import Rehearsal, plant_for, prepare
+from orchestrator.rehearse.rehearsal import Rehearsal, plant_for, prepare, put_together
+from orchestrator.rehearse.world import VirtualWorld
 from orchestrator.steps import KINDS
 from sequences.loader import load_bench, load_sequence
 
@@ -62,6 +63,18 @@ def test_the_same_seed_gives_the_same_bytes_and_another_seed_others() -> None:
 
     assert record(1) == record(1)
     assert record(1)["captures/duty-01.h5"] != record(2)["captures/duty-01.h5"]
+
+
+def test_renewals_that_are_taken_as_done_change_no_byte_of_the_record() -> None:
+    exchanged, coasted = rehearsal({}), rehearsal({})
+    coasted = put_together(coasted.order, VirtualWorld(plant_for(TIDEWATER / "bench.yaml", 1)), coasts=True)
+    assert exchanged.perform() == coasted.perform()
+    assert {n: exchanged.store.read(n) for n in exchanged.store.names()} == {
+        n: coasted.store.read(n) for n in coasted.store.names()
+    }
+    many, few = (run.virtual.plant.exchanges() for run in (exchanged, coasted))
+    assert few["safety_io"] < 0.8 * many["safety_io"]
+    assert {**many, "safety_io": 0} == {**few, "safety_io": 0}
 
 
 def test_the_interval_is_kept_although_the_clock_is_stepped_by_an_hour() -> None:

@@ -113,6 +113,20 @@ def test_a_whole_block_needs_few_looks() -> None:
     assert world.toy.dead
 
 
+def test_a_warning_that_is_renewed_needs_no_look() -> None:
+    world = ToyWorld()
+    world.live(0.01)
+    asked = {"output": "high_voltage", "interlock": INTERLOCK}
+    assert world.port.ask("arm", 1.0, world.port.renew, interlock=INTERLOCK, by="B. Example").granted
+    assert world.port.ask("switch_on", 1.0, world.port.renew, **asked).granted
+    before = world.reads
+    world.live(1.9)
+    assert world.reads == before, "what was due has moved on with each renewal"
+    world.live(1.0, renew=False)
+    cause = world.port.cause()
+    assert cause is not None, "and where nobody renews it is seen"
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_an_opening_is_seen_at_the_next_poll_and_not_before(seed: int) -> None:
     world = ToyWorld(seed)
