@@ -19,6 +19,7 @@ from orchestrator.rehearse.faults import campaign as campaign_module
 from orchestrator.rehearse.faults import wording
 from orchestrator.rehearse.faults.campaign import Order, Result, campaign, planned, traced
 from orchestrator.rehearse.faults.kinds import cells
+from orchestrator.rehearse.faults.on_impulse import MOST_NUMBERS
 from orchestrator.rehearse.faults.select import select
 from orchestrator.rehearse.faults.walk import Cell, walk
 from tests.faults.test_broken_engines import ORDER, TIDEWATER
@@ -65,6 +66,32 @@ def test_every_fault_of_the_table_is_tried_somewhere() -> None:
     tried = {fault.name for point in known.points for fault in cells(point, known)[0]}
 
     assert tried == {fault.name for fault in known.bench.table}
+
+
+def test_no_answer_holds_more_numbers_than_are_falsified() -> None:
+    known = traced(ORDER)
+    device: Any = ORDER.make().virtual.plant.devices["generator"]
+    beyond = f"wrong_value:{MOST_NUMBERS + 1}"
+
+    assert known.replies
+    assert not [
+        where
+        for where, reply in known.replies.items()
+        if where[0] != "safety_io" and device.falsified(reply, beyond) != reply
+    ]
+
+
+def test_what_is_open_already_is_not_opened_again() -> None:
+    known = traced(ORDER)
+    pressed, released = (
+        p.number for p in known.points if p.kind.value == "input" and p.where.startswith("emergency_stop")
+    )
+    after = known.points[pressed + 1]
+
+    assert ("emergency_stop", "emergency_stop is open already") in [
+        (fault.name, why) for fault, why in cells(after, known)[1]
+    ]
+    assert "emergency_stop" in [fault.name for fault in cells(known.points[released + 1], known)[0]]
 
 
 def test_ranges_cover_every_selected_point_once() -> None:

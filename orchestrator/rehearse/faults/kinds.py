@@ -154,6 +154,8 @@ def of_an_input(name: str, words: str, thing: str = "") -> Fault:
     def removed(point: Point, trace: Trace) -> str | None:
         if thing and point.where.startswith(thing) and trace.value(point) is False:
             return f"{thing} opens here anyway"
+        if thing and "." not in thing and trace.stands_open(point, thing):
+            return f"{thing} is open already"
         return _energises_later(point, trace)
 
     return moment(name, "input", words, removed)

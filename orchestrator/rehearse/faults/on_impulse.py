@@ -27,12 +27,12 @@ from orchestrator.rehearse.faults.kinds import (
 MOST_NUMBERS = 5
 """Other than zero in one answer: samples held, range, interval, samples and offset of a digitiser."""
 _INPUTS = {
-    "door_opens": "the door is opened",
-    "stick_taken": "the earthing stick leaves its hook",
-    "exhaust_stops": "the exhaust stops",
-    "door_bounces": "a door contact bounces for 30 ms",
-    "door_disagrees": "one door contact opens, its twin stays closed",
-    "emergency_stop": "the emergency stop is pressed",
+    "door_opens": ("the door is opened", "door"),
+    "stick_taken": ("the earthing stick leaves its hook", "earthing_stick_home"),
+    "exhaust_stops": ("the exhaust stops", "exhaust"),
+    "door_bounces": ("a door contact bounces for 30 ms", "door.a"),
+    "door_disagrees": ("one door contact opens, its twin stays closed", "door.a"),
+    "emergency_stop": ("the emergency stop is pressed", "emergency_stop"),
 }
 _POWER = (
     ("contactor_welds", "the high-voltage contactor stays closed", "high_voltage_open"),
@@ -69,7 +69,7 @@ def _is_shot(entry: Entry) -> bool:
 IMPULSE = BenchKind(
     name="impulse",
     own=(
-        *(of_an_input(name, words) for name, words in _INPUTS.items()),
+        *(of_an_input(name, *row) for name, row in _INPUTS.items()),
         Fault("door_sticks", "input", "a door contact no longer moves", CHANGES, moves_again("door.a")),
         *(of_power(*row) for row in _POWER),
         moment("probe_switched", "measuring", "the voltage probe gives ten times the voltage", applies_later),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +37,7 @@ class Trace:
     in_motion: set[int] = field(default_factory=set)
     measured_after: frozenset[int] = frozenset()
     fault_free: FaultFree | None = None
+    _changes: dict[str, list[int]] = field(default_factory=dict)
 
     def reply(self, point: Point) -> bytes:
         """The true answer of an exchange; empty where it has none."""
@@ -52,6 +54,14 @@ class Trace:
     def moves_later(self, point: Point) -> bool:
         later = self.points[point.number + 1 :]
         return any(p.kind is PointKind.INPUT and p.where == point.where for p in later)
+
+    def stands_open(self, point: Point, thing: str) -> bool:
+        """Whether an input was open when this point was reached, as far as it has changed before."""
+        if thing not in self._changes:
+            self._changes[thing] = [n for n in self.values if self.points[n].where.startswith(f"{thing}.")]
+        changes = self._changes[thing]
+        place = bisect_left(changes, point.number)
+        return place > 0 and not self.values[changes[place - 1]]
 
     def energises_later(self, point: Point) -> bool:
         """Whether an output is on at this point or at a later one."""
