@@ -150,13 +150,15 @@ def check_contact(at: Context, step: CheckContact) -> None:
 
 
 def _require_load(cycles: Cycles, volts: NDArray[np.float64], amperes: NDArray[np.float64]) -> None:
-    """A load that takes too little through a good contact spoils the reading; a bad contact is what is measured."""
+    """A load that takes too little through a good contact spoils the reading, and more than it can take is a reading
+    that is wrong; a bad contact is what is measured."""
     wanted: Any = cycles.each.current
-    good = np.abs(volts) <= cycles.expected.drop_bad_v
-    weak = np.flatnonzero((np.abs(amperes) < wanted.low) & good & (cycles.mounts.failed_at == 0))
-    if weak.size:
-        where = mounts_words(cycles, weak)
-        what = f"the load{where} takes {float(np.abs(amperes[weak]).min()):.3g} A, wanted {wanted.text}"
+    taken, good = np.abs(amperes), np.abs(volts) <= cycles.expected.drop_bad_v
+    beside = ((taken < wanted.low) & good) | (taken > wanted.high)
+    places = np.flatnonzero(beside & (cycles.mounts.failed_at == 0))
+    if places.size:
+        where = mounts_words(cycles, places)
+        what = f"the load{where} takes {float(taken[places[0]]):.3g} A, wanted {wanted.text}"
         raise BenchFault(Reason.SUPPLY_FAULT, f"{what}: no contact drop is measured at that")
 
 

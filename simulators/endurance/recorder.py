@@ -16,7 +16,7 @@ from typing import Protocol
 import numpy as np
 
 from simulators.endurance.press import Press
-from simulators.endurance.records import Codes, FrontEnd, Layout
+from simulators.endurance.records import CODE, FULL_SCALE, Codes, FrontEnd, Layout
 from simulators.instrument import ScpiInstrument
 from simulators.scpi import (
     Args,
@@ -36,6 +36,9 @@ MOST_MOUNTS = 64
 MOST_SAMPLES = 20_000
 MEMORY = 8
 HEADER = struct.Struct("<IIHHHHhhhhd")
+SLOW = slice(16, 24)
+"""Of a header: supply before, supply while on, load while on, supply behind."""
+_NUMBER = re.compile(rb"[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?")
 OVERLOAD, COMPLETE = 1, 2
 SENSORS = 3
 STATIC_NOISE_V, STATIC_NOISE_A = 5e-5, 2e-4
@@ -148,6 +151,17 @@ class Recorder(ScpiInstrument):
         block = self._fetch((int(fetch[1]),), (), now_s)
         length = b"%d" % len(block)
         return b"#%d%b%b\n" % (len(length), length, block)
+
+    def _falsified_at(self, reply: bytes, kind: str, place: int) -> bytes:
+        """All values of a list, or of a record with its slow channels, are wrong by the same factor."""
+        factor = 1e-3 if kind == "wrong_unit" else 10.0
+        if reply.startswith(b"#"):
+            return _scaled_record(reply, factor) if place == 1 else reply
+        values = reply.rstrip(b"\n").split(b",")
+        is_list = len(values) > 1 and all(_NUMBER.fullmatch(value) for value in values)
+        if is_list and place == 1 and any(float(value) for value in values):
+            return b",".join([f"{factor * float(value):.10g}".encode() for value in values]) + b"\n"
+        return super()._falsified_at(reply, kind, place)
 
     # Triggers
     def make_triggered(self, press: Press, now_s: float) -> None:
@@ -310,3 +324,18 @@ def front_end(rng: np.random.Generator) -> FrontEnd:
     """The errors of one recorder's inputs."""
     gains, offsets = 1 + rng.uniform(-1e-3, 1e-3, 2), rng.uniform(-1.5, 1.5, 2)
     return FrontEnd(float(gains[0]), float(gains[1]), float(offsets[0]), float(offsets[1]))
+
+
+def _scaled_record(reply: bytes, factor: float) -> bytes:
+    """A block with every code times a factor, within the codes there are; an empty one as it is."""
+    begins = 2 + int(reply[1:2])
+    block = reply[begins : begins + int(reply[2:begins])]
+    if not block:
+        return reply
+    slow, codes = block[SLOW], np.frombuffer(block, CODE, offset=HEADER.size)
+    wrong = [
+        np.clip(np.trunc(factor * part), -FULL_SCALE, FULL_SCALE - 1).astype(CODE).tobytes()
+        for part in (np.frombuffer(slow, CODE), codes)
+    ]
+    parts = (block[: SLOW.start], wrong[0], block[SLOW.stop : HEADER.size], wrong[1])
+    return b"".join([reply[:begins], *parts, reply[begins + len(block) :]])
