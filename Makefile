@@ -44,7 +44,7 @@ faults-endurance: setup
 	$(BIN)/benchward fault-test sequences/library/lantern_row/sequence.yaml
 
 crash: setup
-	BENCHWARD_FULL=1 $(BIN)/python -m pytest -q --timeout=1800 tests/crash tests/run/test_endurance.py
+	BENCHWARD_FULL=1 $(BIN)/python -m pytest -q --timeout=1800 tests/crash tests/run/test_endurance.py tests/run/test_endurance_stops.py
 
 check: setup
 	$(BIN)/ruff format --check .

@@ -214,6 +214,11 @@ class _Once:
         self.do()
 
 
+def at_instant(made: Bench, at_s: float, do: Callable[[], None]) -> None:
+    """Something done at a time of the virtual world."""
+    made.rehearsal.virtual.actors.append(_Once(at_s, do))
+
+
 def after_make(made: Bench, cycle: int, delay_s: float, do: Callable[[], None]) -> None:
     """Something done so long after the contact of that cycle closed; the gantry still moves for some 0.06 s then."""
     virtual = made.rehearsal.virtual

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import random
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -11,8 +13,9 @@ import pytest
 from orchestrator.core.reasons import Reason
 from orchestrator.record.verify import verify
 from orchestrator.rehearse.faults.harness import EngineStruck, Harness
-from tests.run.endurance import Bench, after_make, bench
+from tests.run.endurance import Bench, after_make, at_instant, bench
 
+FULL = bool(os.environ.get("BENCHWARD_FULL"))
 SHORT = {"cycles": "20", "checked_every": "10"}
 DEADLINE_S = 1.0  # of stop category 1, from the bench file
 WATCHDOG_S = 0.5
@@ -213,6 +216,33 @@ def test_a_pause_holds_between_two_cycles_with_everything_off_and_the_run_goes_o
     assert (paused["by"], resumed["by"]) == ("the technician", "another technician")
     assert [(one["first"], one["last"]) for one in made.of("segment")] == [(1, 7), (8, 10), (11, 20)]
     assert made.plant.bench.cycles == len(made.rows()) == 20
+
+
+@pytest.mark.parametrize("seed", range(200 if FULL else 8))
+def test_a_run_that_is_aborted_at_any_instants_and_gone_on_with_counts_truly(
+    seed: int, tmp_path: Path
+) -> None:
+    """Two aborts somewhere in a run of some 200 s, measurements, reconcile lists and questions included."""
+    chance = random.Random(seed)
+    made = bench("weir_gate", tmp_path, SHORT)
+    at_instant(made, chance.uniform(55.0, 200.0), aborting(made))
+    end = made.rehearsal.perform()
+    for stopped in range(2):
+        if end.cause.reason is Reason.COUNT_REACHED:
+            break
+        assert end.cause.reason is Reason.ABORT_BY_PERSON
+        assert end.off_proven is True
+        if not made.of("cycles_started"):
+            return  # before the first cycle: nothing to go on with
+        made.after(60.0, {})
+        if not stopped:
+            now_s = made.rehearsal.virtual.now_s
+            at_instant(made, now_s + chance.uniform(0.0, 150.0), aborting(made))
+        end = made.rehearsal.perform()
+
+    assert (end.outcome, end.cause.reason) == ("pass", Reason.COUNT_REACHED), end.sentence
+    assert made.plant.bench.cycles - 20 in range(made.made_again + 1)
+    assert made.plant.bench.axis.moves == sum(made.commanded.values())
 
 
 def test_a_contact_that_welds_in_the_last_cycle_is_found_by_it(tmp_path: Path) -> None:
