@@ -7,11 +7,13 @@ import textwrap
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-from orchestrator.record.entry_words import override_words
+from orchestrator.record.entry_words import entry_words, override_words
 from orchestrator.record.wording import limit_words, measured, plain_name
 
 Facts = Mapping[str, Any]
 MOST_FIGURES = 4
+# What happens in a duty of cycles beside its measurements; a cycle that is as it should be says nothing.
+OF_CYCLES = ("anomaly", "mount_stopped", "trend_warning", "measurement_lost", "uncertain_cycle", "gap")
 TOGETHER = "\u00a0"
 # The figures a technician looks at first, in this order; the record has all of them.
 FIRST = ("limiting_voltage", "peak", "peak_current", "front_time", "time_to_half", "charge", "energy")
@@ -80,7 +82,8 @@ def shot_words(entry: Facts) -> str:
 
 def _measurement(entry: Facts) -> list[str]:
     after = f" after {entry.get('counted', 'shot')} {entry['shot']}" if entry.get("shot") else ""
-    return [f"{plain_name(entry['result'])}{after}: {value_words(entry)}"]
+    where = f", mount {entry['mount']}" if entry.get("mount") else ""
+    return [f"{plain_name(entry['result'])}{after}{where}: {value_words(entry)}"]
 
 
 def _observation(entry: Facts) -> list[str]:
@@ -136,6 +139,7 @@ _TELLS: dict[str, Callable[[Facts], Iterable[str]]] = {
     "paused": lambda entry: [f"paused by {entry['by']}"],
     "resumed": lambda entry: [f"resumed by {entry['by']}"],
     "invalid_shot": lambda entry: [f"shot {entry['shot']} is repeated: {entry['why']}"],
+    **dict.fromkeys(OF_CYCLES, lambda entry: [plain(entry_words(entry))]),
     "clock_step": lambda entry: [f"the computer's clock was set by {entry['step_s']} s"],
 }
 
@@ -153,11 +157,13 @@ def ending(ended: Facts, width: int) -> str:
 
 def verdict_lines(verdicts: Iterable[Facts], width: int) -> list[str]:
     """One row for each clause: verdict, clause, what is demanded; below it why."""
-    lines = []
-    for row in verdicts:
+    lines, rows = [], list(verdicts)
+    several = any(int(row.get("mount") or 0) > 1 for row in rows)
+    for row in rows:
         demanded = f"{plain_name(row['result'])} {limit_words(row)}, {row['judged']}"
         conditional = " (conditional)" if row.get("conditional") else ""
-        head = f"{row['verdict']:5}{row.get('clause') or '-'}: {demanded}{conditional}"
+        where = f"mount {row['mount']}, " if several else ""
+        head = f"{row['verdict']:5}{where}{row.get('clause') or '-'}: {demanded}{conditional}"
         why = re.sub(r"^[A-Z/]+ \([a-z ]+\): ", "", str(row["sentence"]))
         lines += wrapped(plain(head), width, "", "     ")
         lines += wrapped(plain(why), width, "     ", "     ")

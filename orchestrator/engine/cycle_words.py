@@ -19,8 +19,9 @@ HEAD = ["mount", "specimen", "cycles", "malfunctions", "drop", "bounce", "failed
 
 def running_words(mounts: Mounts, digest: Digest, period_s: float, anomalies: list[str]) -> tuple[str, ...]:
     """Counts and time left, wear, and what was odd of late, the newest first."""
-    left_s = (mounts.cycles - mounts.least_done) * period_s
-    own = mounts.confirmed[mounts.active] if mounts.active.any() else mounts.confirmed
+    left_s = 0.0 if mounts.reached else (mounts.cycles - mounts.least_done) * period_s
+    goes_on = mounts.active if mounts.active.any() else mounts.failed_at == 0
+    own = mounts.confirmed[goes_on] if goes_on.any() else mounts.confirmed
     confirmed, bad = int(own.min()), int(mounts.malfunctions.sum())
     first = (
         f"confirmed {confirmed}, malfunctions {bad}, {60.0 / period_s:g} a minute, {_left_words(left_s)} left"

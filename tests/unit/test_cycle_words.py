@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from orchestrator.cli.happenings import happening, verdict_lines
 from orchestrator.console.middle import table
 from orchestrator.engine.cycle_words import running_words, table_of
 from orchestrator.engine.digest import FIGURES, Digest
@@ -13,9 +14,9 @@ PERIOD_S = 5.0
 FAIL_TO_MAKE = 1
 
 
-def worn(count: int) -> tuple[Mounts, Digest]:
+def worn(count: int, cycles: int = 44_000) -> tuple[Mounts, Digest]:
     """Some cycles on mounts that wear; the last mount fails at the third."""
-    mounts = Mounts([f"WG-2026-{place:04}" for place in range(1, count + 1)], Policy(1, False), 44_000)
+    mounts = Mounts([f"WG-2026-{place:04}" for place in range(1, count + 1)], Policy(1, False), cycles)
     digest = Digest(count)
     for cycle in (1, 2, 3):
         figures = np.zeros((len(FIGURES), count))
@@ -55,3 +56,32 @@ def test_every_one_of_64_mounts_has_its_row_and_no_row_is_cut() -> None:
     assert shown["rows"][0][0] == "64"
     assert shown["rows"][0][-1] == "3"
     assert all(len(line) <= 78 and "..." not in line for line in lines)
+
+
+def test_at_the_end_the_failed_mount_s_count_was_told_with_time_that_was_left() -> None:
+    mounts, digest = worn(3, cycles=3)
+
+    assert mounts.reached
+    assert (
+        running_words(mounts, digest, PERIOD_S, [])[0] == "confirmed 3, malfunctions 1, 12 a minute, 0 s left"
+    )
+
+
+def test_what_went_wrong_in_a_cycle_said_nothing_to_who_watched() -> None:
+    odd = {"kind": "anomaly", "cycle": 9, "mount": 2, "finding": "load_open", "counted": False, "why": ""}
+    drop = {"kind": "measurement", "result": "checked_drop", "shot": 8, "counted": "cycle", "mount": 2,
+            "value": 0.0541, "unit": "V", "expanded_uncertainty": 0.0092}  # fmt: skip
+
+    assert happening(odd) == ["cycle 9, mount 2: load open (not the specimen's, discounted and repeated)"]
+    assert happening(drop) == ["checked drop after cycle 8, mount 2: 54.1 +- 9.2 mV"]
+
+
+def test_a_verdict_of_several_mounts_names_its_mount() -> None:
+    row = {"verdict": "P", "clause": "house 5.1", "result": "fail_to_make", "judged": "count", "limit": 0.0,
+           "unit": "", "direction": "at_most", "sentence": "0 against at most 0"}  # fmt: skip
+
+    alone = verdict_lines([row | {"mount": 1}], 78)
+    assert alone[0].startswith("P    house 5.1")
+    assert verdict_lines([row | {"mount": 1}, row | {"mount": 2}], 78)[2].startswith(
+        "P    mount 2, house 5.1"
+    )
