@@ -7,21 +7,25 @@ import threading
 from pathlib import Path
 
 from simulators.control import ask
+from simulators.device import Plant
 from simulators.impulse.faults import DEVICES
 from simulators.plants import build
 from simulators.serve import Address, Server
 
 PATIENCE_S = 5.0
+LOCAL = ("127.0.0.1", 0)
 
 
 class Served(threading.Thread):
-    """The impulse plant on free ports. Only its thread touches the plant; a test uses sockets and the control port."""
+    """A plant on free ports, the impulse one where none is given. Only its thread touches it; a test uses sockets."""
 
-    def __init__(self, control: Path, seed: int = 7) -> None:
+    def __init__(
+        self, control: Path, plant: Plant | None = None, places: dict[str, Address] | None = None
+    ) -> None:
         super().__init__(daemon=True)
         self.control = control
-        plant = build("impulse", {}, seed)
-        self._server = Server(plant, dict.fromkeys(DEVICES, ("127.0.0.1", 0)), control)
+        where: dict[str, Address] = places or dict.fromkeys(DEVICES, LOCAL)
+        self._server = Server(plant or build("impulse", {}, 7), where, control)
         self.addresses: dict[str, Address] = self._server.addresses
         self._over = threading.Event()
         self.start()
@@ -38,7 +42,9 @@ class Served(threading.Thread):
         return dict(ask(self.control, {"show": True})["show"])
 
     def connect(self, device: str) -> socket.socket:
-        return socket.create_connection(self.addresses[device], timeout=PATIENCE_S)
+        address = self.addresses[device]
+        assert isinstance(address, tuple), f"{device} is no socket"
+        return socket.create_connection(address, timeout=PATIENCE_S)
 
     def end(self) -> None:
         self._over.set()

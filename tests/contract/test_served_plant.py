@@ -20,6 +20,7 @@ from orchestrator.cli.simulators import add_parser
 from simulators.control import ControlError, ask
 from simulators.plants import build
 from simulators.serve import CannotServe, Server
+from tests.run.worlds import free_ports
 from tests.served import PATIENCE_S, Served
 
 pytestmark = pytest.mark.real
@@ -237,11 +238,7 @@ DEVICES = ("generator", "digitiser_v", "digitiser_i", "meter")
 
 def bench_file(folder: Path) -> Path:
     """A bench file of free ports, and the example's plant file beside it."""
-    takers = [socket.create_server(("127.0.0.1", 0)) for _ in range(5)]
-    ports = [taker.getsockname()[1] for taker in takers]
-    for taker in takers:
-        taker.close()
-    resources = [f"TCPIP::127.0.0.1::{port}::SOCKET" for port in ports]
+    resources = [f"TCPIP::127.0.0.1::{port}::SOCKET" for port in free_ports(5)]
     instruments = "".join(
         f"  {name}: {{resource: '{r}'}}\n" for name, r in zip(DEVICES, resources, strict=False)
     )

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import stat
-import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,43 +11,24 @@ from pathlib import Path
 import pytest
 import serial
 
-from simulators.control import ask
 from simulators.endurance.plant import build_endurance
-from simulators.serve import CannotServe, Server
+from simulators.serve import Address, CannotServe, Server
 from tests.endurance_rig import framed
+from tests.served import LOCAL, PATIENCE_S, Served
 
 pytestmark = pytest.mark.real
-PATIENCE_S = 5.0
-LOCAL = ("127.0.0.1", 0)
 
 
-class ServedBench(threading.Thread):
+class ServedBench(Served):
     """The endurance plant on free ports and a pseudo-terminal."""
 
     def __init__(self, folder: Path) -> None:
-        super().__init__(daemon=True)
-        self.control = folder / "plant.sock"
         self.path = folder / "lines" / "gantry"
-        places = {"safety_io": LOCAL, "gantry": self.path, "recorder": LOCAL}
-        self._server = Server(build_endurance({}, 7), places, self.control)
-        self._over = threading.Event()
-        self.start()
-
-    def run(self) -> None:
-        while not self._over.is_set():
-            self._server.turn(longest_s=0.02)
-        self._server.close()
-
-    def set(self, name: str, value: str) -> None:
-        ask(self.control, {"set": name, "value": value})
+        places: dict[str, Address] = {"safety_io": LOCAL, "gantry": self.path, "recorder": LOCAL}
+        super().__init__(folder / "plant.sock", build_endurance({}, 7), places)
 
     def open(self, path: Path | None = None) -> serial.Serial:
         return serial.Serial(str(path or self.path), 115_200, timeout=PATIENCE_S, exclusive=True)
-
-    def end(self) -> None:
-        self._over.set()
-        self.join(PATIENCE_S)
-        assert not self.is_alive()
 
 
 @pytest.fixture

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import os
+import random
 import socket
 import subprocess
 import sys
@@ -293,16 +294,32 @@ def _bench(text: str) -> LoadedBench:
     return loaded
 
 
-def with_free_ports(text: str, ports: range = range(15502, 15507)) -> str:
-    """The bench file's text on ports that nobody uses now."""
-    holders = []
-    for port in ports:
+# Below those that the system gives to clients: no connection of another test takes one while a plant is restarted.
+_PORTS = range(20_000, 32_000)
+_draw = random.Random(os.getpid())
+
+
+def free_ports(count: int) -> list[int]:
+    """Ports that nobody uses now; two processes of tests draw different ones."""
+    holders: list[socket.socket] = []
+    while len(holders) < count:
         holder = socket.socket()
-        holder.bind(("127.0.0.1", 0))
-        holders.append(holder)
-        text = text.replace(f"::{port}::", f"::{holder.getsockname()[1]}::")
+        try:
+            holder.bind(("127.0.0.1", _draw.choice(_PORTS)))
+        except OSError:
+            holder.close()
+        else:
+            holders.append(holder)
+    found = [int(holder.getsockname()[1]) for holder in holders]
     for holder in holders:
         holder.close()
+    return found
+
+
+def with_free_ports(text: str, ports: range = range(15502, 15507)) -> str:
+    """The bench file's text on ports that nobody uses now."""
+    for port, free in zip(ports, free_ports(len(ports)), strict=True):
+        text = text.replace(f"::{port}::", f"::{free}::")
     return text
 
 
