@@ -10,7 +10,7 @@ WORKERS ?= 2
 
 help:
 	@echo "make setup   build $(VENV), in which 'benchward' is the command"
-	@echo "make demo    one whole run with simulators on real sockets"
+	@echo "make demo    one whole run with simulators on real sockets; BENCH=endurance: presses of a contact, a serial line"
 	@echo "make test    the tests, in two processes; WORKERS=1 for one"
 	@echo "make crash   every process killed at every kind of event, full disks, faulty instruments, endurance at full length: the complete set"
 	@echo "make faults  the complete fault test of Tidewater; takes minutes"

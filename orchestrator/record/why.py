@@ -24,7 +24,8 @@ FEWEST_BEFORE = 3
 _FINISHED = (Reason.COMPLETED, Reason.COUNT_REACHED, Reason.SPECIMEN_FAILED)
 _NOT_TOLD = frozenset({"cause", "verdict", "run_ended"})
 THEN_NOT_NOW = (
-    "That was then. Before anybody goes in: benchward status, test for absence of voltage, earthing stick on."
+    "That was then. Before anybody goes in: benchward status, test for absence of voltage, earthing stick on where "
+    "there is one, clear of what moves."
 )
 
 Entry = dict[str, Any]
@@ -232,12 +233,16 @@ class _Explaining:
             return REHEARSAL
         past = past_run(self.record)
         name = self.record.first("run_started").get("specimen") or "The specimen"
-        had = words_on_cycles(self.record) or _applied_words(str(name), past)
+        had = words_on_cycles(self.record) or _applied_words(str(name), past, bool(self._of_mounts()))
         use = _use_words(past)
         if self._can_be_gone_on_with() and not past.spends and self.reason not in _FINISHED:
             use = f"It may go on: benchward resume {self.record.run}"
             use += ", once it was inspected." if past.interrupted else "."
         return " ".join([had, *self._uncertain(), use])
+
+    def _of_mounts(self) -> list[str]:
+        """The specimens of a duty of cycles, a mount each; none where shots are counted."""
+        return list(self.record.first("run_started").get("specimens") or [])
 
     def _uncertain(self) -> list[str]:
         """A trigger that was announced and that nothing confirms: at most one."""
@@ -249,10 +254,10 @@ class _Explaining:
         return []
 
 
-def _applied_words(name: str, past: PastRun) -> str:
+def _applied_words(name: str, past: PastRun, cycles: bool) -> str:
     number = past.shots_applied
     if not number:
-        return f"{name} had no shot in this run."
+        return f"{name} had no {'cycle' if cycles else 'shot'} in this run."
     least = "may have had up to" if past.interrupted else "had"
     return f"{name} {least} {number} shot{'' if number == 1 else 's'} of the duty in this run."
 
