@@ -135,7 +135,8 @@ def question_text(question: Facts, more: str = "") -> str:
     lines = textwrap.wrap(f"Question {question_name(question)}: {question['text']}", 78)
     if question.get("caution"):
         lines += textwrap.wrap(f"CAUTION: {question['caution']}", 78)
-    lines += [f"  {line}" for line in question_lines(question)]
+    for line in question_lines(question):
+        lines += textwrap.wrap(line, 78, initial_indent="  ", subsequent_indent="      ")
     return "\n".join([*lines, f"answer with: {how_to_answer(question)}{more}"])
 
 

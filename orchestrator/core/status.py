@@ -267,6 +267,9 @@ def _details(run: Facts, last_end: Facts | None) -> list[str]:
     if not run.get("run"):
         return [] if last_end is None else [_last_words(last_end)]
     details = [str(one) for one in run.get("details") or ()]
+    if run.get("pause_asked_by") and not run.get("paused"):
+        counted = run.get("counted") or "shot"
+        details.insert(0, f"pauses after the present {counted}, asked for by {run['pause_asked_by']}")
     if run.get("doing") in _WHILE_CHARGED and run.get("charge_v") is not None:
         details.append(
             f"{abs(float(run['charge_v'])):.0f} of {float(run.get('wanted_v') or 0):.0f} V charged"

@@ -114,6 +114,7 @@ class Desk:
                 facts["doing"] = f"Busy with: {self._busy_with}."
             return facts
         facts.update(world.progress.to_json(now_s))
+        facts["pause_asked_by"] = world.stop.pause_asked_by
         facts["verdicts"] = [] if self._so_far is None else self._so_far.rows()
         return {**facts, "run": order.run, "started_by": order.started_by.to_json()}
 

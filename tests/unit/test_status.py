@@ -131,6 +131,22 @@ def test_a_bench_without_an_earthing_switch_was_said_to_be_earthed() -> None:
     assert "contactor open, brake closed, supply_side 0 V" in text
 
 
+def test_a_pause_that_was_asked_for_was_not_seen_before_it_came() -> None:
+    pausing = RUN | {
+        "pause_asked_by": "P. Made-Up",
+        "counted": "cycle",
+        "doing": "cycles run",
+        "details": ["12"],
+    }
+    asked, held = (
+        compose(snapshot(), pausing | {"paused": paused}, None, NOW_S, None)["going_on"]["details"]
+        for paused in (False, True)
+    )
+
+    assert asked == ["pauses after the present cycle, asked for by P. Made-Up", "12"]
+    assert held == ["12"]
+
+
 def test_what_is_old_says_nothing_of_an_earth_that_the_bench_has_not() -> None:
     status = compose(without_earth(), None, None, NOW_S, None)
     entry = aged(status, NOW_S + FRESH_S)["may_i_go_in"]
