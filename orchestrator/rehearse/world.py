@@ -123,8 +123,11 @@ class VirtualWorld:
             until_s = due_s
         if until_s > now_s:
             self.now_s = until_s
-        if due_s > until_s:  # nothing is due: all there can be is a device that went away
+        if (
+            due_s > until_s
+        ):  # nothing is due: all there can be is what somebody did to the plant since the last time
             self._lose_ports()
+            self._look_at_inputs()
         else:
             self.settle()
 
