@@ -100,8 +100,11 @@ def order_for(args: argparse.Namespace) -> Order:
             f"{plant} cannot be read: {error.strerror}; a fault test needs the simulated bench"
         ) from error
     given = pairs(args.set, "--set")
-    few = {} if args.all_shots else _few(sequence)
-    _require_not_too_many(sequence, few.keys() - given.keys())
+    few = {} if args.all_shots else {name: to for name, to in _few(sequence).items() if name not in given}
+    _require_not_too_many(sequence, few.keys())
+    if few:  # what is tried must be free of findings itself
+        lessened = [*args.set, *(f"{name}={to}" for name, to in few.items())]
+        checked(argparse.Namespace(**{**vars(args), "set": lessened}))
     return Order(sequence.text, bench.text, plant_text, tuple(sorted((few | given).items())), args.seed)
 
 
@@ -124,7 +127,7 @@ def _require_not_too_many(sequence: Loaded, lessened: Set[str]) -> None:
 
 
 def _few(sequence: Loaded) -> dict[str, str]:
-    """Few shots or cycles where the file lets their number be set, and for cycles few between measurements."""
+    """Few shots or cycles where the file lets their number be set; few cycles between measurements, few watched."""
     from sequences.duties import declared_count
 
     model = sequence.sequence
@@ -135,9 +138,11 @@ def _few(sequence: Loaded) -> dict[str, str]:
     fewest = max(FEW_SHOTS, round(model.set_at_start[count].lowest)) if count else 0
     if count is None or fewest >= declared_count(model):
         return {}
-    every = _parameter_at(sequence, "intermediate_measurements", "every")
-    between = {every: model.set_at_start[every].lowest.text} if every else {}
-    return {count: str(fewest), **between}
+    others = (
+        _parameter_at(sequence, "intermediate_measurements", "every"),
+        _parameter_at(sequence, "attended", "cycles"),
+    )
+    return {count: str(fewest), **{name: model.set_at_start[name].lowest.text for name in others if name}}
 
 
 def _parameter_at(sequence: Loaded, *path: str) -> str | None:

@@ -21,7 +21,7 @@ LIBRARY = Path(__file__).parents[2] / "sequences" / "library"
 POINTS = {"weir_gate": 8, "lantern_row": 4}
 POINTS_OF_THE_SLICE = os.environ.get("BENCHWARD_FAULT_POINTS")
 SHORT = {
-    "weir_gate": (("checked_every", "2"), ("cycles", "4")),
+    "weir_gate": (("checked_every", "2"), ("cycles", "4"), ("watched", "4")),
     "lantern_row": (("checked_every", "10"), ("cycles", "20")),
 }
 
