@@ -68,8 +68,10 @@ def may_be_gone_on_with(record: RunRecord) -> str | None:
     ended, began = record.last("run_ended"), record.first("run_started")
     if not (record.first("cycles_started") or began.get("continues")):
         return None
-    failed = any(row.get("verdict") == "F" for row in record.of("verdict"))
-    if failed or ended.get("reason") in FINISHED or after_a_stop(record, ended) != "may go on":
+    mounts = {row.get("mount") for row in record.of("verdict")}
+    failed = {row.get("mount") for row in record.of("verdict") if row.get("verdict") == "F"}
+    all_failed = bool(mounts) and failed == mounts
+    if all_failed or ended.get("reason") in FINISHED or after_a_stop(record, ended) != "may go on":
         return None
     return record.run
 

@@ -163,7 +163,7 @@ def row_value(row: Mapping[str, Any]) -> str:
     if value is None:
         return ""
     unit = row_unit(row)
-    if unit == "" and row.get("unit") == "1":
+    if unit == "":
         return f"{value:g}"
     return measured({**row, "unit": unit})
 
