@@ -277,7 +277,9 @@ def _trend(checking: Checking, path: Path_, trend: TrendLimit, cycles: Cycles) -
     if trend.over > cycles.duty.cycles:
         what = f"The median is taken over {trend.over} cycles, and the duty has {cycles.duty.cycles}: it never warns."
         count: list[Path_] = [(*DUTY, "cycles")]
-        checking.say("trend-never", (*path, "over"), what, "take it over fewer cycles", "warning", compared=count)
+        checking.say(
+            "trend-never", (*path, "over"), what, "take it over fewer cycles", "warning", compared=count
+        )
     _before_the_limit(checking, path, trend)
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from orchestrator.api.looks import left_for_going_on
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.endings import may_be_gone_on_with
 from orchestrator.engine.people import Answer, Person, Question, objection
@@ -54,6 +55,27 @@ def test_a_run_that_may_go_on_is_offered_and_one_at_its_end_is_not(tmp_path: Pat
 
     assert stopped_run is not None
     assert may_be_gone_on_with(read_run(made.saved())) is None
+
+
+def test_a_person_is_shown_what_is_counted_before_it_goes_on(tmp_path: Path) -> None:
+    made = stopped(tmp_path, 25)
+    left = left_for_going_on(made.saved())
+
+    assert (left["why_not"], left["of"], left["uncertain_cycle"]) == (None, 40, 25)
+    assert left["mounts"] == [
+        {"mount": 1, "specimen": "S-01", "cycles": 24, "malfunctions": 0, "failed_at": None}
+    ]
+    assert "asked for it" in left["stopped_because"]
+
+
+def test_a_changed_ledger_is_said_to_be_one_before_anybody_goes_on(tmp_path: Path) -> None:
+    folder = stopped(tmp_path, 25).saved()
+    ledger = folder / "cycles.txt"
+    ledger.write_bytes(ledger.read_bytes().replace(b" ok", b" OK", 1) + b"rubbish")
+    left = left_for_going_on(folder)
+
+    assert left["mounts"] == []
+    assert "The ledger of run" in left["why_not"]
 
 
 def counted(made: Bench) -> Any:
