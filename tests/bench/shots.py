@@ -55,7 +55,8 @@ SHOTS = int(os.environ.get("BENCHWARD_SHOTS", "100"))
 ROUNDS = 7
 AT_MOST = 1.3
 STATE, VOLTS = b"STATus:OPERation:CONDition?\n", b"MEASure:VOLTage?\n"
-POLLED = ((STATE,), (VOLTS,), (VOLTS, STATE))
+DONE = tuple(STATE[:-1] + b";:TRACe:POINts? " + trace + b"\n" for trace in (b"CH1", b"VOLT1"))
+POLLED = ((STATE,), *((one,) for one in DONE), (VOLTS,), (VOLTS, STATE))
 """What the engine asks again until it is true: a digitiser waits or is done, the source has charged."""
 DUTY = f"""\
 # Invented demonstration: house limits of a made-up laboratory.
