@@ -17,17 +17,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from orchestrator.analysis.contact import CycleFigures, figures_of_codes
-from orchestrator.analysis.diagnosis import FINDINGS, MALFUNCTIONS, diagnose, recurrence
+from orchestrator.analysis.diagnosis import FINDINGS, MALFUNCTIONS, diagnose
 from orchestrator.core.outcome import Verdict
 from orchestrator.core.reasons import Reason
 from orchestrator.engine.acts import perform
 from orchestrator.engine.connecting import connect_specimen
 from orchestrator.engine.cycle_bench import CycleBench, Operated
+from orchestrator.engine.cycle_evidence import evidence_of
 from orchestrator.engine.cycle_limits import Limits
-from orchestrator.engine.cycle_rules import criteria_of, expected_of, layout_of, seen_of, uncertainties_of
+from orchestrator.engine.cycle_rules import criteria_of, expected_of, layout_of, seen_of
+from orchestrator.engine.cycle_trouble import Troubles
 from orchestrator.engine.cycle_words import WEAR, running_words, table_of
 from orchestrator.engine.digest import FIGURES, Digest
-from orchestrator.engine.judge import Evidence, Value, judge
+from orchestrator.engine.judge import Evidence, judge
 from orchestrator.engine.live import live
 from orchestrator.engine.mounts import Mounts, Policy
 from orchestrator.engine.room import cycle_bytes, require_bytes
@@ -44,19 +46,10 @@ if TYPE_CHECKING:
     from orchestrator.engine.run import RunOrder
 
 Array = NDArray[Any]
-SAME_TROUBLE = 3
 SHOWN_ANOMALIES = 5
 SHOWN_EVERY_S = 0.25
 NOT_RECORDED = FINDINGS.index("not_recorded")
 ACTUATOR = FINDINGS.index("actuator")
-_REASON_OF = {
-    "load_open": Reason.SUPPLY_FAULT,
-    "load_partial": Reason.SUPPLY_FAULT,
-    "supply_lost": Reason.SUPPLY_FAULT,
-    "supply_dip": Reason.SUPPLY_FAULT,
-    "actuator": Reason.ACTUATOR_FAULT,
-    "not_recorded": Reason.CAPTURE_INVALID,
-}
 
 
 class Cycles:
@@ -94,8 +87,7 @@ class Cycles:
         self._segment_first = 1
         self._in_flight = 0
         self._began = False
-        self._troubles: deque[tuple[int, int, str]] = deque(maxlen=16)
-        self._spoilt_in_a_row = 0
+        self._troubles = Troubles(self.load.banks)
         self._said_s = -np.inf
         self._anomalies: deque[str] = deque(maxlen=SHOWN_ANOMALIES)
         between = sequence.intermediate_measurements
@@ -153,7 +145,7 @@ class Cycles:
 
     def evidence(self) -> dict[int, Evidence]:
         """For each mount what can be judged so far."""
-        return {place + 1: self._evidence(place) for place in range(len(self.mounts.specimens))}
+        return {place + 1: evidence_of(self, place) for place in range(len(self.mounts.specimens))}
 
     def failed(self, mount: int) -> str | None:
         """Why a mount failed by its policy, in a sentence; None where it did not."""
@@ -279,12 +271,14 @@ class Cycles:
         if bad:
             self._anomaly(cycle, operated.bank, codes, operated.why)
         else:
-            self._spoilt_in_a_row = 0
+            self._troubles.none()
         self._say(cycle)
         for place in failed:
             self._mount_failed(cycle, place, codes)
         if bad:
-            self._stop_at_repeated_trouble(cycle, operated.bank, codes)
+            trouble = self._troubles.take(cycle, operated.bank, codes)
+            if trouble is not None:
+                self._stop(*trouble)
         if self.limits is not None and matrix is not None and self.limits.passed(matrix):
             self._apply_failure_policy()
 
@@ -346,27 +340,6 @@ class Cycles:
             )
             where = f", mount {place + 1}" if len(codes) > 1 else ""
             self._anomalies.append(f"cycle {cycle}{where}: {finding.replace('_', ' ')}")
-
-    def _stop_at_repeated_trouble(self, cycle: int, bank: int, codes: Array) -> None:
-        """A bench that spoils one cycle is shown; one that goes on doing so is stopped, and why is said."""
-        spoilt = [FINDINGS[code] for code in codes[codes > 0] if FINDINGS[code] not in MALFUNCTIONS]
-        if not spoilt:
-            return
-        finding = spoilt[0]
-        self._spoilt_in_a_row += 1
-        self._troubles.append((cycle, bank, finding))
-        if self._spoilt_in_a_row >= SAME_TROUBLE:
-            what = f"{self._spoilt_in_a_row} cycles in a row were spoilt, the last is cycle {cycle}"
-            self._stop(_REASON_OF[finding], f"{what}: {finding.replace('_', ' ')}")
-        same = [(c, b) for c, b, f in self._troubles if f == finding]
-        if finding in ("load_open", "load_partial") and len(same) >= SAME_TROUBLE:
-            found = recurrence([c for c, _ in same], self.load.banks)
-            if found is not None:
-                what = f"{finding.replace('_', ' ')} at every {found.period}. cycle since cycle {same[0][0]}"
-                self._stop(
-                    Reason.SUPPLY_FAULT,
-                    f"{what}: bank {found.bank} of {self.load.banks}, the lamp or its lead, not the contact",
-                )
 
     def _mount_failed(self, cycle: int, place: int, codes: Array) -> None:
         words = self._failure_words(place)
@@ -437,48 +410,6 @@ class Cycles:
         statement = lifetime_of(self.mounts)
         if statement is not None:
             self.at.journal.keep("lifetime", **statement)
-
-    # ---- what is judged
-
-    def _evidence(self, place: int) -> Evidence:
-        mounts, gathered = self.mounts, self.at.gathered
-        values = self.digest.values(place, uncertainties_of(self.bench.recorder_rules))
-        for name, found in gathered.values.items():
-            values[name] = [value for value in found if value.mount in (0, place + 1)]
-        for name, count in self._counts(place).items():
-            values[name] = [Value(mounts.commanded, float(count), "", 0.0, 1.0)]
-        have = {
-            name: int(self.digest.count[row, place] + mounts.malfunctions[place])
-            for row, name in enumerate(FIGURES)
-        }
-        return Evidence(
-            values,
-            gathered.states,
-            self.duty.cycles,
-            have=have,
-            measurements=self._measurements_wanted(),
-            complete=not mounts.active[place] and not mounts.failed_at[place],
-            failed=bool(mounts.failed_at[place]),
-        )
-
-    def _counts(self, place: int) -> dict[str, int]:
-        mounts = self.mounts
-        found = {name: int(mounts.findings[place, FINDINGS.index(name)]) for name in MALFUNCTIONS}
-        return {**found, "malfunctions": int(mounts.malfunctions[place]), "cycles": int(mounts.done[place])}
-
-    def _measurements_wanted(self) -> dict[str, int]:
-        """How many values of each measured result there have to be at the end."""
-        sequence = self.at.sequence
-        wanted: dict[str, int] = {}
-        every = self._intermediate
-        lists = [(1, sequence.initial_measurements), (1, sequence.final_measurements)]
-        if every:
-            lists.append((self.duty.cycles // every, self._steps_between))
-        for times, steps in lists:
-            for step in steps:
-                for name in step.results(sequence):
-                    wanted[name] = wanted.get(name, 0) + times
-        return wanted
 
     # ---- what is shown
 
