@@ -39,12 +39,12 @@ def why_lines(
     told = explained(reason, goes_on)
     causes = [entry for entry in journal if entry.get("kind") == "cause"]
     lines = wrapped([f"{ended.get('run')}: {_with_keys(str(ended['sentence']), goes_on)}"], width)
-    counted = counted_words(left) if left else []
-    lines += wrapped([f"It has had: {one}" for one in counted], width, indent="  ")
     if ended.get("off_proven") is not True:
         lines += wrapped(
             ["(That was so at its end. Whether it is safe now is the first question above.)"], width
         )
+    counted = counted_words(left) if left else []
+    lines += wrapped([f"It has had: {one}" for one in counted], width, indent="  ")
     if reason not in WELL:
         lines += wrapped([f"First cause: {_first(causes, reason)}"], width, indent="  ")
     lines += wrapped(
