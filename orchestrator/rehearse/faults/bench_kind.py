@@ -38,7 +38,7 @@ class BenchKind:
     - `contactors` are those whose closing is energising, `precautions` those that have to be closed for off;
       `cannot_open` names the faults after which no layer can open a contactor. `left_v` is the voltage that is left.
     - `applies` tells an application of energy to the specimen among the truth's entries, `resumes` whatever may not
-      happen after a restart; `applied` is their name in the plural.
+      happen after a restart; `applied` is their name in the plural, `none_later` says that there is none any more.
     - `harmed` gives the results that may be judged F because of what the specimen really did, `never_p` those that may
       not be judged P; `ANY` stands for all. `marked` tells whether the indicator shows something.
     - `single_source` names the questions whose answer nothing here can contradict, by fault.
@@ -60,6 +60,7 @@ class BenchKind:
     applies: Callable[[Entry], bool]
     resumes: Callable[[Entry], bool]
     applied: str
+    none_later: str
     harmed: Callable[[list[Entry]], frozenset[str]]
     never_p: Callable[[list[Entry]], frozenset[str]]
     single_source: Mapping[str, tuple[bytes, ...]]

@@ -23,11 +23,12 @@ def _discharged_in_time(case: Case) -> Iterator[str]:
     """From each opening of the high-voltage contactor the store is touch-safe within the bench's discharge time."""
     limit_v, time_s = case.rules.touch_safe_v, case.rules.discharge_s
     moves = [e for e in case.truth if e["event"] == "contactor" and e["name"] == "high_voltage"]
+    stored = [e for e in case.truth if e["event"] == "stored_voltage"]
     for opened, following in zip_longest(moves, moves[1:]):
         until_s = opened["at_s"] + time_s
         if opened["state"] != "open" or until_s > (following["at_s"] if following else case.ended_s):
             continue
-        volts = [e["volts"] for e in case.truth if e["event"] == "stored_voltage" and e["at_s"] <= until_s]
+        volts = [e["volts"] for e in stored if e["at_s"] <= until_s]
         if volts and abs(volts[-1]) > limit_v + CROSSING_V and case.blocked is None:
             yield f"{abs(volts[-1]):.0f} V stored {time_s:g} s after the contactor opened, and start is not blocked"
 
@@ -43,8 +44,9 @@ def _one_shot_a_trigger(case: Case) -> Iterator[str]:
     """From each announced trigger to the next at most one commanded shot, and none before the first."""
     intents = [e for e in [*case.promised, *case.rest] if e["kind"] == "intent" and e["act"] == "trigger"]
     at_s = [float("-inf"), *(e["mono_s"] - ROUNDING_S for e in intents), float("inf")]
+    commanded = _commanded(case)
     for number, (since_s, until_s) in enumerate(pairwise(at_s)):
-        shots = [e for e in _commanded(case) if since_s <= e["at_s"] < until_s]
+        shots = [e for e in commanded if since_s <= e["at_s"] < until_s]
         if len(shots) > min(number, 1):
             yield f"{len(shots)} shots after {number} announced triggers and before the next"
 

@@ -72,9 +72,11 @@ def _off_before_anybody_restarts(case: Case) -> Iterator[str]:
 
 def _proofs_are_true(case: Case) -> Iterator[str]:
     """What the record calls proven off was off: contactors open, precautions closed, what is stored touch-safe."""
+    tells = ("start", "contactor", case.bench.voltage_event)
+    truth = [e for e in case.truth if e["event"] in tells]
     for proof in case.stored:
         if proof["kind"] == "off_proof" and proof["safe"]:
-            then = [e for e in case.truth if e["at_s"] <= proof["mono_s"] + ROUNDING_S]
+            then = [e for e in truth if e["at_s"] <= proof["mono_s"] + ROUNDING_S]
             volts = [abs(e["volts"]) for e in then if e["event"] == case.bench.voltage_event]
             discharged = not volts or volts[-1] <= case.rules.touch_safe_v + CROSSING_V
             if not (is_off(case, then) and discharged):

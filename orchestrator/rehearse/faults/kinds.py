@@ -108,8 +108,7 @@ def _engine_acts(point: Point, trace: Trace) -> str | None:
 
 def applies_later(point: Point, trace: Trace) -> str | None:
     """For what shows only where energy is applied to the specimen."""
-    applied = "shot is captured" if trace.bench.applied == "shots" else "cycle is made"
-    return None if point.number <= trace.last_applied else f"no {applied} after this point"
+    return None if point.number <= trace.last_applied else f"{trace.bench.none_later} after this point"
 
 
 def _energises_later(point: Point, trace: Trace) -> str | None:

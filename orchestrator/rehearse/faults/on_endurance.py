@@ -244,6 +244,7 @@ ENDURANCE = BenchKind(
     applies=_is_cycle,
     resumes=_resumes,
     applied=CYCLES,
+    none_later="no cycle is made",
     harmed=_harmed,
     never_p=_never_p,
     # Of the static readings a wrong contact drop is contradicted by its current, a temperature by nothing.

@@ -105,6 +105,7 @@ IMPULSE = BenchKind(
     applies=_is_shot,
     resumes=_is_shot,
     applied="shots",
+    none_later="no shot is captured",
     harmed=_harmed,
     never_p=_never_p,
     marked=_is_marked,
