@@ -14,9 +14,9 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from orchestrator.cli.client import EngineLink, Refusal
 from orchestrator.cli.simulators import control_path
@@ -284,6 +284,9 @@ def _until_input(link: EngineLink, name: str, true: Callable[[Facts], bool]) -> 
     raise AssertionError(f"{name} was not seen as it is")
 
 
+Made = TypeVar("Made", bound=Installation)
+
+
 def read_until(process: subprocess.Popen[str], text: str) -> list[str]:
     """The lines of a process up to one that holds the text."""
     assert process.stdout is not None
@@ -296,12 +299,16 @@ def read_until(process: subprocess.Popen[str], text: str) -> list[str]:
 
 
 @contextmanager
-def installation(folder: Path) -> Iterator[Installation]:
-    """Plant and daemon running."""
-    made = Installation(folder)
+def running(made: Made) -> Iterator[Made]:
+    """Its plant and its daemon, until the end of the block."""
     try:
         made.start_plant()
         made.serve()
         yield made
     finally:
         made.close()
+
+
+def installation(folder: Path) -> AbstractContextManager[Installation]:
+    """Plant and daemon of the impulse bench running."""
+    return running(Installation(folder))

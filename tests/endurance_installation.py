@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +12,7 @@ from orchestrator.daemon.places import places_of_running
 from orchestrator.record.continued import rows_of, with_earlier
 from orchestrator.record.ledger import count
 from orchestrator.record.reader import read_run
-from tests.daemon_rig import OVER, PATIENCE_S, PERSON, Facts, Installation, _until_input
+from tests.daemon_rig import OVER, PATIENCE_S, PERSON, Facts, Installation, _until_input, running
 from tests.run.worlds import changed, with_free_ports
 
 WEIR_GATE = Path(__file__).parents[1] / "sequences" / "library" / "weir_gate"
@@ -135,13 +134,6 @@ class EnduranceInstallation(Installation):
 SAFE = {"load": "open", "check": "open", "brake": "closed", "moving": False}
 
 
-@contextmanager
-def endurance_installation(folder: Path) -> Iterator[EnduranceInstallation]:
-    """Plant and daemon running."""
-    made = EnduranceInstallation(folder)
-    try:
-        made.start_plant()
-        made.serve()
-        yield made
-    finally:
-        made.close()
+def endurance_installation(folder: Path) -> AbstractContextManager[EnduranceInstallation]:
+    """Plant and daemon of the endurance bench running."""
+    return running(EnduranceInstallation(folder))
