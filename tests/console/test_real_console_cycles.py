@@ -47,7 +47,7 @@ def test_cycles_an_abort_and_going_on_by_a_key(lab: EnduranceInstallation, termi
 
     assert (stopped["reason"], stopped["off_proven"]) == ("abort_by_person", True)
     assert stopped["go_on_with"] == stopped["run"]
-    assert (done["reason"], done["go_on_with"]) == ("count_reached", None)
+    assert (done["reason"], done["go_on_with"]) == ("count_reached", None), done["sentence"]
     assert lab.confirmed(done["run"]) == 8
     gap = next(entry for entry in lab.entries(done["run"]) if entry["kind"] == "gap")
     assert gap["earlier_run"] == stopped["run"]
