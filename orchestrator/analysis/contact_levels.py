@@ -88,6 +88,8 @@ def levels_of(
     if hz and hz * interval_s * FEWEST_IN_PERIOD > 1.0:
         raise _too_coarse(f"only {1.0 / (hz * interval_s):.0f} samples lie in a period of {hz:.4g} Hz")
     open_v = top if hz else float(np.median(np.abs(volts[high])))
+    if open_v <= 0.0:  # a few samples alone are no level
+        raise one_level.closed
     if open_above_v is None:
         criterion = min(USUAL_OPEN_ABOVE_V, OPEN_SHARE * open_v)
     _require_quiet(criterion, noise_v, voltage)
