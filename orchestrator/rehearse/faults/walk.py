@@ -269,8 +269,10 @@ class _Walker:
     def _say(self, told: dict[str, Any]) -> None:
         """To the parent; the child ends here."""
         assert self.child is not None
-        os.write(self.child[2], json.dumps(told).encode())
-        os._exit(0)
+        try:
+            os.write(self.child[2], json.dumps(told).encode())
+        finally:  # also where the parent is gone: a child that lived on would walk its parent's points
+            os._exit(0)
 
 
 def _told(read: int, pid: int) -> dict[str, Any] | None:
