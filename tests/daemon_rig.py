@@ -22,7 +22,15 @@ from orchestrator.cli.client import EngineLink, Refusal
 from orchestrator.cli.simulators import control_path
 from orchestrator.daemon.places import places_of_running
 from simulators.control import ask
-from tests.run.worlds import BENCH_CHANGES, SEQUENCE_CHANGES, TIDEWATER, changed, wait_for, with_free_ports
+from tests.run.worlds import (
+    BENCH_CHANGES,
+    SEQUENCE_CHANGES,
+    TIDEWATER,
+    changed,
+    truth_in,
+    wait_for,
+    with_free_ports,
+)
 
 PATIENCE_S = 30.0
 COMMAND = (sys.executable, "-c", "from orchestrator.cli import main; raise SystemExit(main())")
@@ -217,7 +225,7 @@ class Installation:
     # ---- what happened
 
     def truth(self, event: str, since_s: float = 0.0, **facts: Any) -> list[Facts]:
-        entries = [json.loads(line) for line in self.truth_file.read_text().splitlines()]
+        entries = truth_in(self.truth_file)
         return [
             e for e in entries if e["event"] == event and e["at_s"] >= since_s and facts.items() <= e.items()
         ]

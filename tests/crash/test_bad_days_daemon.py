@@ -25,7 +25,7 @@ from orchestrator.record.specimens import past_run
 from orchestrator.record.verify import verify
 from tests.crash.bad_days import FULL, SAFE, assert_one_sentence, contactors
 from tests.daemon_rig import PATIENCE_S, PERSON, Facts, Installation
-from tests.run.worlds import short_sequence, wait_for
+from tests.run.worlds import short_sequence, truth_in, wait_for
 
 pytestmark = pytest.mark.real
 LAPSED = "2020-01-01"
@@ -108,7 +108,7 @@ def assert_made_safe(lab: Installation) -> None:
     """By the plant's own word, as soon as the layers that are left have acted."""
 
     def is_safe() -> bool:
-        return contactors([json.loads(line) for line in lab.truth_file.read_text().splitlines()]) == SAFE
+        return contactors(truth_in(lab.truth_file)) == SAFE
 
     wait_for(is_safe, "every contactor is where it is safe")
 

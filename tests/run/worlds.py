@@ -225,7 +225,7 @@ class RealBench:
         ask(control_path(self.bench_file), {"set": name, "value": value})
 
     def truth(self) -> list[dict[str, Any]]:
-        return [json.loads(line) for line in self.truth_file.read_text().splitlines()]
+        return truth_in(self.truth_file)
 
     def perform(
         self, sequence: Loaded, when: Callable[[dict[str, Any]], None] | None = None, specimen: str = "TW-01"
@@ -292,6 +292,12 @@ def _bench(text: str) -> LoadedBench:
     loaded = load_bench(Source("bench.yaml", text))
     assert loaded.bench is not None, [finding.what for finding in loaded.findings]
     return loaded
+
+
+def truth_in(file: Path) -> list[dict[str, Any]]:
+    """A plant's truth log as far as its lines are whole: it may be in the middle of one."""
+    whole, _, _ = file.read_text().rpartition("\n")
+    return [json.loads(line) for line in whole.splitlines()]
 
 
 # Below those that the system gives to clients: no connection of another test takes one while a plant is restarted.

@@ -67,7 +67,7 @@ def a_bench(mounts: int, failed: tuple[int, ...] = ()) -> Any:
     failed_at = np.zeros(mounts, np.int64)
     failed_at[list(failed)] = 7
     return SimpleNamespace(
-        each=SimpleNamespace(current=SimpleNamespace(low=3.24, text="3.6 A +-10 %")),
+        each=SimpleNamespace(current=SimpleNamespace(low=3.24, high=3.96, text="3.6 A +-10 %")),
         expected=SimpleNamespace(drop_bad_v=1.2),
         mounts=SimpleNamespace(failed_at=failed_at, specimens=("S",) * mounts),
     )
