@@ -22,7 +22,7 @@ from orchestrator.rehearse.faults.state import State, frames_within, state_of
 from orchestrator.rehearse.faults.walk import Cell, walk
 from tests.faults.test_broken_engines import ORDER
 
-POINTS = 14
+POINTS = 8
 
 
 class Seen(BaseException):

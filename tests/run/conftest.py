@@ -10,9 +10,9 @@ import pytest
 from tests.run.worlds import RealBench, VirtualBench, real_bench
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def shared_real_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RealBench]:
-    """One set of processes for all tests that leave them as they were."""
+    """One set of processes for all tests of this folder that leave them as they were. It polls, so it ends with them."""
     with real_bench(tmp_path_factory.mktemp("real")) as bench:
         yield bench
 
