@@ -12,7 +12,7 @@ from tests.run.worlds import RealBench, VirtualBench, real_bench
 
 @pytest.fixture(scope="package")
 def shared_real_bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RealBench]:
-    """One set of processes for all tests of this folder that leave them as they were. It polls, so it ends with them."""
+    """One set of processes for all tests of this folder that leave them as they were. It polls: it ends with them."""
     with real_bench(tmp_path_factory.mktemp("real")) as bench:
         yield bench
 
