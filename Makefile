@@ -32,9 +32,9 @@ $(VENV)/ready: pyproject.toml constraints.txt
 demo: setup
 	$(BIN)/python -m tests.demo $(BENCH)
 
-# A file stays in one process, since its tests share real ones; in the order of the folders, the long ones come first.
+# Tests with real processes stay in one worker, first; of the others each file in one (tests/conftest.py).
 test: setup
-	$(BIN)/python -m pytest -q -n $(WORKERS) --dist loadfile --no-loadscope-reorder
+	$(BIN)/python -m pytest -q -n $(WORKERS) --dist loadgroup --no-loadscope-reorder
 
 faults: setup
 	$(BIN)/benchward fault-test sequences/library/tidewater/sequence.yaml
