@@ -1,4 +1,4 @@
-"""How all tests are run: the same examples each time (with BENCHWARD_FULL=1 new ones), and which of them side by side."""
+"""How all tests are run: the same examples each time (BENCHWARD_FULL=1: new ones), and which of them side by side."""
 
 from __future__ import annotations
 
