@@ -50,6 +50,9 @@ FINDINGS = (
 )
 MALFUNCTIONS = ("fail_to_make", "fail_to_break", "high_resistance")  # count on the specimen
 CODE = {name: code for code, name in enumerate(FINDINGS)}
+IS_MALFUNCTION: Flags = np.array(
+    [name in MALFUNCTIONS for name in FINDINGS]
+)  # by code; the others are discounted
 SUPPLY_LOST = 0.3  # of the nominal supply: below, there is none
 SUPPLY_DIP = 0.9
 NO_CURRENT = 0.1  # of the lowest expected current: below, there is none
@@ -195,11 +198,6 @@ def _known(figures: CycleFigures, seen: Seen) -> Flags:
     return np.isfinite(
         of_contact + seen.supply_before_v + seen.supply_on_v + seen.load_on_v + seen.supply_after_v
     )
-
-
-def is_malfunction(codes: Codes) -> Flags:
-    """Which findings count on the specimen; the others are shown, repeated and discounted."""
-    return np.isin(codes, [CODE[name] for name in MALFUNCTIONS])
 
 
 def recurrence(cycles: Sequence[int] | NDArray[np.int64], banks: int) -> Recurrence | None:

@@ -14,12 +14,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from orchestrator.analysis.diagnosis import FINDINGS, MALFUNCTIONS
+from orchestrator.analysis.diagnosis import FINDINGS, IS_MALFUNCTION
 
 Array = NDArray[Any]
 OK, ACTUATOR = FINDINGS.index("ok"), FINDINGS.index("actuator")
-_IS_MALFUNCTION = np.array([name in MALFUNCTIONS for name in FINDINGS])
-_IS_COUNTED = _IS_MALFUNCTION | np.array([name == "ok" for name in FINDINGS])
+_IS_COUNTED = IS_MALFUNCTION | np.array([name == "ok" for name in FINDINGS])
 
 
 @dataclass(frozen=True)
@@ -99,7 +98,7 @@ class Mounts:
         self._clean = 0
         self._done, self._confirmed = done.copy(), confirmed.copy()
         self._findings, self.failed_at = findings.copy(), failed_at.copy()
-        self.malfunctions = findings[:, _IS_MALFUNCTION].sum(axis=1)
+        self.malfunctions = findings[:, IS_MALFUNCTION].sum(axis=1)
         self._in_a_row = in_a_row.copy()
         self._retire()
 
@@ -113,7 +112,7 @@ class Mounts:
             return []
         self._take_in()
         active = self.active
-        counted, bad = _IS_COUNTED[codes] & active, _IS_MALFUNCTION[codes] & active
+        counted, bad = _IS_COUNTED[codes] & active, IS_MALFUNCTION[codes] & active
         self._done += counted
         self._confirmed += counted & ~bad
         self.malfunctions += bad

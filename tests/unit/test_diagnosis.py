@@ -9,13 +9,13 @@ from orchestrator.analysis.contact import FIGURES, FLAGS, CycleFigures, cycle_fi
 from orchestrator.analysis.diagnosis import (
     CODE,
     FINDINGS,
+    IS_MALFUNCTION,
     MALFUNCTIONS,
     ORDER,
     Expected,
     Recurrence,
     Seen,
     diagnose,
-    is_malfunction,
     recurrence,
 )
 from tests.studies.confusion import blamed, confusion, in_words, right
@@ -123,7 +123,7 @@ def test_every_finding_has_its_place() -> None:
     assert {name for _, name in ORDER} | {"ok"} == set(FINDINGS)
     assert set(MALFUNCTIONS) | set(NOT_THE_SPECIMENS) == set(FINDINGS)
     codes = np.arange(len(FINDINGS), dtype=np.uint8)
-    assert [FINDINGS[code] for code in codes[is_malfunction(codes)]] == list(MALFUNCTIONS)
+    assert [FINDINGS[code] for code in codes[IS_MALFUNCTION[codes]]] == list(MALFUNCTIONS)
 
 
 def diagnosed(bench: Bench, label: str, seed: int) -> str:
