@@ -19,7 +19,7 @@ class TruthLog:
     of all of them together the last LAST_KEPT; `counts` knows how many there were. All else stays for ever.
     """
 
-    HISTORY = frozenset({"entries"})
+    HISTORY = frozenset({"_kept", "_recent", "counts"})
 
     def __init__(self) -> None:
         self.counts: Counter[str] = Counter()

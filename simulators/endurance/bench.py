@@ -26,6 +26,8 @@ LEAST_MM_S = 1.0
 class Bench(ContactCircuit):
     """All of it but the instruments' insides. `live` brings it up to a time; instruments are joined by the plant."""
 
+    HISTORY = frozenset({"inputs_version"})
+
     recorder: Recorder
     safety_io: SafetyIo
 

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from orchestrator.rehearse.faults import state as state_module
 from orchestrator.rehearse.faults import walk as walk_module
 from orchestrator.rehearse.faults.benches import BY_NAME
 from orchestrator.rehearse.faults.campaign import traced
@@ -21,6 +22,7 @@ from orchestrator.rehearse.faults.select import select
 from orchestrator.rehearse.faults.state import State, frames_within, state_of
 from orchestrator.rehearse.faults.walk import Cell, walk
 from tests.faults.test_broken_engines import ORDER
+from tests.faults.test_endurance import order
 
 POINTS = 8
 
@@ -103,6 +105,45 @@ def test_whatever_is_changed_is_another_state(name: str) -> None:
 
     assert untouched.is_that_of(state_after("duty 2", lambda harness: None), 0.0)
     assert not state_after("duty 2", CHANGES[name]).is_that_of(untouched, 0.0)
+
+
+def test_an_entry_more_in_the_truth_log_is_no_other_state() -> None:
+    after = state_after("duty 2", lambda h: h.rehearsal.virtual.plant.bench.truth.note(0.0, "a test"))
+
+    assert after.is_that_of(state_after("duty 2", lambda harness: None), 0.0)
+
+
+@pytest.mark.parametrize("scenario", ["tidewater", "weir_gate"])
+def test_every_field_named_as_history_is_there(scenario: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One that was renamed would keep every cell from meeting the fault-free run, and nobody would notice."""
+    named: set[tuple[str, str]] = set()
+    there: set[tuple[str, str]] = set()
+    fields = state_module._fields
+
+    def noting(obj: Any, kind: type, now_s: float) -> Any:
+        for base in kind.__mro__:
+            names = base.__dict__.get("HISTORY", frozenset())
+            names |= state_module.LEFT_OUT.get(f"{base.__module__}.{base.__qualname__}", frozenset())
+            named.update((base.__qualname__, name) for name in names)
+            there.update((base.__qualname__, name) for name in names if hasattr(obj, name))
+        return fields(obj, kind, now_s)
+
+    monkeypatch.setattr(state_module, "_fields", noting)
+    make = (ORDER if scenario == "tidewater" else order(scenario)).make
+    harness = Harness(make())
+    looks = 0
+
+    def look(point: Point) -> None:
+        nonlocal looks
+        if point.kind is PointKind.WAIT and point.number % 7 == 0 and looks < 20:
+            looks += 1
+            state_of(walk_frames(), point.at_s)
+
+    harness.points.on_point = look
+    harness.rehearsal.perform()
+
+    assert len(named) > 15
+    assert named == there
 
 
 def test_a_float_is_the_same_or_later_by_the_same_time() -> None:
