@@ -125,7 +125,8 @@ def test_every_field_named_as_history_is_there(scenario: str, monkeypatch: pytes
             names = base.__dict__.get("HISTORY", frozenset())
             names |= state_module.LEFT_OUT.get(f"{base.__module__}.{base.__qualname__}", frozenset())
             named.update((base.__qualname__, name) for name in names)
-            there.update((base.__qualname__, name) for name in names if hasattr(obj, name))
+            held = {*getattr(obj, "__dict__", ()), *state_module._slots(base), *getattr(base, "_fields", ())}
+            there.update((base.__qualname__, name) for name in names if name in held)
         return fields(obj, kind, now_s)
 
     monkeypatch.setattr(state_module, "_fields", noting)
