@@ -26,12 +26,12 @@ def data_sheet(
     parts = [
         _head(run, standing),
         _section("OUTCOME, VERDICTS, WHY IT STOPPED", _facts(run)),
-        _section("CAUTIONS", (line for text in wording.CAUTIONS for line in _wrapped(text))),
+        _section("CAUTIONS", (line for text in run.cautions for line in _wrapped(text))),
         _section("SPECIMEN", _specimen(run)),
         _section("BENCH AND INSTRUMENTS", _bench(run)),
         _section("CONDITIONS AND PARAMETERS", _conditions(run)),
         _section("PEOPLE AND WHAT THEY CONFIRMED", _people(run, amendments)),
-        _section("VERIFICATION OF THE BENCH, SPECIMEN NOT CONNECTED", _verification(run)),
+        *_verification_section(run),
         *_duty_sections(run),
         _section("DECISION RULES", _rules(run)),
         _section("EVENTS", _events(run)),
@@ -217,6 +217,12 @@ def _answer_details(entry: Mapping[str, Any], corrected: Mapping[tuple[Any, str]
     for key in ("label", *CARD_FIELDS, "photo", "remark"):
         if entry.get(key):
             yield f"    {key}: {entry[key]}"
+
+
+def _verification_section(run: Summary) -> Iterator[str]:
+    """Cycles have none of their own: the heading stands only over something."""
+    if run.cycles is None or any(run.of("verification")):
+        yield _section("VERIFICATION OF THE BENCH, SPECIMEN NOT CONNECTED", _verification(run))
 
 
 def _verification(run: Summary) -> Iterator[str]:

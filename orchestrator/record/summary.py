@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import Any
 
 from orchestrator.core.outcome import Outcome, in_words
+from orchestrator.record import wording
 from orchestrator.record.cycles import Cycles, cycles_of
 from orchestrator.record.reader import is_rehearsal
 
@@ -103,6 +104,12 @@ class Summary:
     def cycles(self) -> Cycles | None:
         """The cyclic duty, where the run has one."""
         return cycles_of(self.entries)
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What whoever touches the specimen or the bench of this run must know."""
+        moved = self.cycles is not None or any(self.of("dry_run"))
+        return (*wording.CAUTIONS, wording.CAUTION_MOVES) if moved else wording.CAUTIONS
 
     @property
     def started(self) -> dict[str, Any]:

@@ -23,6 +23,10 @@ CAUTIONS = (
     "The hardware interlock chain is the safety function. This software is not.",
     "Local codes and the practice of licensed persons come first.",
 )
+CAUTION_MOVES = (
+    "What moves by itself crushes: an axis stays dangerous while it is under power, and what it holds up may fall "
+    "when the power is cut. Keep out of its way until it is at rest and locked off."
+)
 ONLY_THE_ITEMS_TESTED = "The results relate only to the items tested."
 
 RULES: Mapping[str, str] = {
