@@ -13,7 +13,8 @@ from typing import Any
 from orchestrator.cli.happenings import value_words
 from orchestrator.console.known import Known, Point
 from orchestrator.console.words import joined, plain, wrapped
-from orchestrator.core.status_text import cut
+from orchestrator.core.status import is_old
+from orchestrator.core.status_text import cut, interlock_state
 from orchestrator.record.wording import limit_words, plain_name
 
 Facts = Mapping[str, Any]
@@ -49,8 +50,10 @@ def trend_points(status: Facts, known: Known) -> dict[str, list[Point]]:
 
 
 def _interlock(one: Facts) -> str:
-    state = "FAILED" if one["failed"] else "closed" if one["closed"] else "OPEN"
-    return joined(f"{one['name']} {state} {one['age_s']:.1f} s")
+    state = interlock_state(one)
+    return joined(
+        f"{one['name']} {state}" if is_old(one["age_s"]) else f"{one['name']} {state} {one['age_s']:.1f} s"
+    )
 
 
 def unproven_line(interlocks: Iterable[Facts]) -> list[str]:

@@ -78,12 +78,15 @@ def aged(status: Facts, now_s: float) -> dict[str, Any]:
     older = dict(status)
     entry = dict(status["may_i_go_in"])
     entry["age_s"] = _age_s(status.get("read_at_s"), now_s)
-    if _is_old(entry["age_s"]):
+    if is_old(entry["age_s"]):
         entry.update(_nothing_known(entry))
         if entry["answer"] != "not known":
             entry.update(_unknown(_old_words(entry["age_s"])))
             older["do"] = {**status["do"], "sentence": STAY_OUT, "caution": None}
     older["may_i_go_in"] = entry
+    since_s = max(0.0, now_s - float(status["at_s"]))
+    older["interlocks"] = [{**one, "age_s": one["age_s"] + since_s} for one in status["interlocks"]]
+    older["at_s"] = status["at_s"] + since_s
     return older
 
 
@@ -110,9 +113,9 @@ def _entry(view: Facts, now_s: float, lost: str | None) -> dict[str, Any]:
         "earth": _earth(view),
         "precautions": _precautions(view),
         "age_s": age_s,
-        "proven": _is_proven(view) and not _is_old(age_s),
+        "proven": _is_proven(view) and not is_old(age_s),
     }
-    return {**facts, **(_nothing_known(facts) if _is_old(age_s) else {}), **_answer(view, age_s, lost)}
+    return {**facts, **(_nothing_known(facts) if is_old(age_s) else {}), **_answer(view, age_s, lost)}
 
 
 def _nothing_known(entry: Facts) -> Facts:
@@ -129,7 +132,7 @@ def _answer(view: Facts, age_s: float | None, lost: str | None) -> dict[str, Any
         return _unknown(lost)
     if age_s is None:
         return _unknown("the interlock monitor has not read the safety I/O")
-    if _is_old(age_s):
+    if is_old(age_s):
         return _unknown(_old_words(age_s))
     if state in _RED:
         words = f"NO. Do not enter: {_RED[state]}."
@@ -171,7 +174,8 @@ def _age_s(read_at_s: float | None, now_s: float) -> float | None:
     return None if read_at_s is None else max(0.0, now_s - read_at_s)
 
 
-def _is_old(age_s: float | None) -> bool:
+def is_old(age_s: float | None) -> bool:
+    """Whether nobody may rely on a reading of this age; None: there is none."""
     return age_s is None or age_s >= FRESH_S
 
 

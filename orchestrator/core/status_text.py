@@ -6,6 +6,8 @@ import textwrap
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+from orchestrator.core.status import is_old
+
 Facts = Mapping[str, Any]
 LABEL = 17
 BENCH_ACTS = ("release", "acknowledge")
@@ -129,8 +131,14 @@ def interlock_line(interlocks: Iterable[Facts]) -> str:
 
 
 def _interlock_words(one: Facts) -> str:
+    state = interlock_state(one)
+    return state if one["proven"] or is_old(one["age_s"]) else f"{state} (not yet proven: open and close it)"
+
+
+def interlock_state(one: Facts) -> str:
+    """How it stands; what was read too long ago is no longer known, and says what it was."""
     state = "FAILED" if one["failed"] else "closed" if one["closed"] else "OPEN"
-    return state if one["proven"] else f"{state} (not yet proven: open and close it)"
+    return f"not known (was {state} {one['age_s']:.1f} s ago)" if is_old(one["age_s"]) else state
 
 
 def cut(line: str, width: int) -> str:

@@ -250,6 +250,15 @@ def test_interlocks_grow_older_and_say_whether_they_are_proven() -> None:
     assert "door closed (not yet proven: open and close it)" in " ".join(render(status).split())
 
 
+def test_an_interlock_that_was_read_long_ago_is_not_known_to_be_closed() -> None:
+    status = compose(snapshot(), None, None, NOW_S, None)
+    once = aged(status, NOW_S + 2.0)
+    twice = aged(once, NOW_S + 4.1)
+    assert "door closed" in " ".join(render(status).split())
+    assert "door not known (was closed 2.0 s ago)" in " ".join(render(once).split())
+    assert "door not known (was closed 4.1 s ago)" in " ".join(render(twice).split())
+
+
 def test_figures_are_handed_on_without_definitions() -> None:
     results = {"peak": {"value": 1.0, "unit": "V", "expanded_uncertainty": 0.1, "definition": "long"}}
     run = RUN | {
