@@ -31,7 +31,7 @@ def data_sheet(
         _section("BENCH AND INSTRUMENTS", _bench(run)),
         _section("CONDITIONS AND PARAMETERS", _conditions(run)),
         _section("PEOPLE AND WHAT THEY CONFIRMED", _people(run, amendments)),
-        *_verification_section(run),
+        *([_section(_VERIFICATION, _verification(run))] if run.tells_verification else []),
         *_duty_sections(run),
         _section("DECISION RULES", _rules(run)),
         _section("EVENTS", _events(run)),
@@ -61,6 +61,7 @@ def _head(run: Summary, standing: str) -> str:
     return "\n".join(lines) + "\n"
 
 
+_VERIFICATION = "VERIFICATION OF THE BENCH, SPECIMEN NOT CONNECTED"
 _PROVEN = {True: "yes", False: "NO: TREAT AS LIVE", None: "not known: treat as live"}
 _VALID = {True: "yes", False: "NO", None: "not computed"}
 
@@ -217,12 +218,6 @@ def _answer_details(entry: Mapping[str, Any], corrected: Mapping[tuple[Any, str]
     for key in ("label", *CARD_FIELDS, "photo", "remark"):
         if entry.get(key):
             yield f"    {key}: {entry[key]}"
-
-
-def _verification_section(run: Summary) -> Iterator[str]:
-    """Cycles have none of their own: the heading stands only over something."""
-    if run.cycles is None or any(run.of("verification")):
-        yield _section("VERIFICATION OF THE BENCH, SPECIMEN NOT CONNECTED", _verification(run))
 
 
 def _verification(run: Summary) -> Iterator[str]:

@@ -105,11 +105,21 @@ class Summary:
         """The cyclic duty, where the run has one."""
         return cycles_of(self.entries)
 
+    @cached_property
+    def moves(self) -> bool:
+        """Whether something on the bench moves by itself: an axis was set up, which comes before any motion."""
+        axis = any("lowest_mm" in (one.get("wanted") or {}) for one in self.of("settings"))
+        return axis or self.cycles is not None
+
     @property
     def cautions(self) -> tuple[str, ...]:
         """What whoever touches the specimen or the bench of this run must know."""
-        moved = self.cycles is not None or any(self.of("dry_run"))
-        return (*wording.CAUTIONS, wording.CAUTION_MOVES) if moved else wording.CAUTIONS
+        return (*wording.CAUTIONS, wording.CAUTION_MOVES) if self.moves else wording.CAUTIONS
+
+    @property
+    def tells_verification(self) -> bool:
+        """Whether a verification of the bench, or that there was none, belongs to the record; cycles have none."""
+        return not self.moves or bool(self.of("verification"))
 
     @property
     def started(self) -> dict[str, Any]:

@@ -234,3 +234,13 @@ def test_what_people_typed_cannot_become_markup(tmp_path: Path) -> None:
     page = made_report(tmp_path, Plan(shots=1, verification_shots=0, samples=400, remark=hostile))
     assert hostile not in page
     assert "&lt;script&gt;" in page
+
+
+def test_a_run_that_stopped_before_its_first_cycle_warns_of_the_axis_too() -> None:
+    wanted = {"lowest_mm": -20.0, "highest_mm": 60.0}
+    settings = {"kind": "settings", "instrument": "gantry", "wanted": wanted, "read_back": wanted}
+    of_cycles, of_shots = data_sheet([settings]), data_sheet([])
+    assert "What moves by itself crushes" in of_cycles
+    assert "VERIFICATION OF THE BENCH" not in of_cycles
+    assert "What moves by itself crushes" not in of_shots
+    assert "VERIFICATION OF THE BENCH" in of_shots
